@@ -1,0 +1,98 @@
+"""What a plugin says about itself: hook specifications and the description of a stage."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from importlib import import_module
+from typing import TYPE_CHECKING, Literal, get_args
+
+import pluggy
+
+if TYPE_CHECKING:
+    from pydantic import BaseModel
+
+    from oaktag.pattern import Draft
+
+PROJECT = "oaktag"
+
+hookspec = pluggy.HookspecMarker(PROJECT)
+hookimpl = pluggy.HookimplMarker(PROJECT)
+
+Part = Literal[
+    "readings",
+    "survey",
+    "opening",
+    "outline",
+    "panels",
+    "gusset",
+    "seams",
+    "allowances",
+    "notches",
+    "labels",
+    "volume",
+    "files",
+]
+"""What a stage may need, add or change. `readings` are there from the start."""
+
+PARTS: tuple[Part, ...] = get_args(Part)
+
+
+@dataclass(frozen=True, slots=True)
+class StageSpec:
+    """One stage, described without importing what it runs.
+
+    Attributes:
+        name: as recipes use it, two words with a dot: `corners.round`.
+        summary: one line for lists, starting with a verb.
+        run: `module:function`, a pure function `(Draft, options) -> Draft`.
+        options: `module:Class`, a pydantic model derived from `oaktag.recipe.Options`.
+        needs: parts that must be there before the stage runs.
+        adds: parts that are there after it.
+        changes: parts that it replaces; it must stand before every stage that adds something made from them.
+    """
+
+    name: str
+    summary: str
+    run: str
+    options: str
+    needs: frozenset[Part] = field(default_factory=frozenset)
+    adds: frozenset[Part] = field(default_factory=frozenset)
+    changes: frozenset[Part] = field(default_factory=frozenset)
+
+    def load_run(self) -> Callable[[Draft, BaseModel], Draft]:
+        """Import the stage's function.
+
+        Raises:
+            ImportError: the module or the function isn't there.
+        """
+        return _load(self.run)  # type: ignore[return-value]
+
+    def load_options(self) -> type[BaseModel]:
+        """Import the model of the stage's options.
+
+        Raises:
+            ImportError: the module or the class isn't there.
+        """
+        return _load(self.options)  # type: ignore[return-value]
+
+
+def _load(reference: str) -> object:
+    module, _, attribute = reference.partition(":")
+    try:
+        return getattr(import_module(module), attribute)
+    except AttributeError:
+        raise ImportError(f"module {module!r} has no {attribute!r}") from None
+
+
+class OaktagSpec:
+    """Every hook that a plugin may implement."""
+
+    @hookspec
+    def oaktag_stages(self) -> Iterable[StageSpec]:
+        """Describe the stages that this plugin supplies.
+
+        Called once when a command first needs to know what is installed. It must be quick and must not import
+        what the stages run with.
+        """
+        raise AssertionError("a specification is never called")

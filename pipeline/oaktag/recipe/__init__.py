@@ -1,0 +1,51 @@
+"""The files that people write, as pydantic models: frame sheet and recipe; quantities, parameters, messages."""
+
+from __future__ import annotations
+
+from oaktag.recipe.frame_sheet import FrameSheet, frame_of, load_frame
+from oaktag.recipe.options import (
+    Angle,
+    Fraction,
+    Length,
+    NonNegativeLength,
+    Options,
+    PerName,
+    PositiveLength,
+    refuse_value,
+)
+from oaktag.recipe.problem import InputError, Problem, listed, meant, nearest, problems_of, show
+from oaktag.recipe.quantity import QuantityError, angle_in_degrees, length_in_mm
+from oaktag.recipe.recipe_file import Recipe, RecipeSheet, Step, load_recipe, parse_setting, recipe_of
+from oaktag.recipe.toml_file import TomlFile, read_toml
+
+__all__ = [
+    "Angle",
+    "Fraction",
+    "FrameSheet",
+    "InputError",
+    "Length",
+    "NonNegativeLength",
+    "Options",
+    "PerName",
+    "PositiveLength",
+    "Problem",
+    "QuantityError",
+    "Recipe",
+    "RecipeSheet",
+    "Step",
+    "TomlFile",
+    "angle_in_degrees",
+    "frame_of",
+    "length_in_mm",
+    "listed",
+    "load_frame",
+    "load_recipe",
+    "meant",
+    "nearest",
+    "parse_setting",
+    "problems_of",
+    "read_toml",
+    "recipe_of",
+    "refuse_value",
+    "show",
+]
