@@ -1,0 +1,359 @@
+"""Parallel outlines: every part of a closed outline moved by its own distance."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from math import hypot, isfinite, tau
+from typing import Literal
+
+from .curve import Curve
+from .errors import GeometryError, OffsetError
+from .intersect import intersections
+from .path import Path, Segment
+from .segments import Arc, Line
+from .station import TOLERANCE
+from .vector import Point, cross, distance, dot, left_normal, lerp, shifted, signed_angle
+
+Join = Literal["mitre", "round"]
+
+# Tangents that differ by less than this many radians agree.
+_STRAIGHT = 1e-6
+# Ends that are this near need no trimming; below the tolerance of a path with room to spare.
+_SAME = 1e-7
+
+
+@dataclass(frozen=True)
+class _Side:
+    """One segment of the outline and its parallel.
+
+    Attributes:
+        part: Index of the part it belongs to.
+        original: The segment.
+        distance: Distance of the parallel in mm, positive to the left of travel.
+        moved: The parallel.
+    """
+
+    part: int
+    original: Segment
+    distance: float
+    moved: Segment
+
+
+@dataclass(frozen=True)
+class _Corner:
+    """How the parallels of two neighbours are made to meet.
+
+    Attributes:
+        end: Station on the earlier parallel where it ends; beyond its length a line or arc is extended.
+        start: Station on the later parallel where it starts, likewise.
+        end_point: The point at `end`.
+        start_point: The point at `start`.
+        tail: Segments from there on that belong to the earlier part.
+        head: Segments that lead to `start` and belong to the later part.
+    """
+
+    end: float
+    start: float
+    end_point: Point
+    start_point: Point
+    tail: tuple[Segment, ...] = ()
+    head: tuple[Segment, ...] = ()
+
+
+def offset_outline(
+    parts: Sequence[Path],
+    distances: Sequence[float],
+    *,
+    join: Join = "mitre",
+    limit: float = 2.0,
+) -> tuple[Path, ...]:
+    """Return the outline that runs beside a closed one, each part at its own distance.
+
+    Lines and arcs stay what they are; a free curve becomes a curve, to 1e-6 mm. Neighbours that cross are
+    trimmed; neighbours that do not are extended along line, circle or tangent until they meet. A segment that
+    is used up this way is left out as long as its part keeps another. Whatever closes a corner (step, cut,
+    arc) belongs to the earlier part.
+
+    Args:
+        parts: Runs that together make one closed outline in order, either way round.
+        distances: One per part in mm, positive outward, negative inward, 0 to stay.
+        join: "mitre", or "round" for an arc about the original corner where both distances are equal.
+        limit: How far an extended corner may reach from the original corner, as a multiple of the larger of
+            its two distances, at least 1. Beyond it the corner is cut off square to the line from the
+            original corner to the mitre point, which is the bisector when the distances are equal; where
+            only one side would have to be extended, a step takes its place. Where tangents agree and
+            distances differ, the step is a line square to the seam.
+
+    Returns:
+        One path per part, together a closed outline in the same sense.
+
+    Raises:
+        GeometryError: If the parts are no closed outline or an argument is out of range.
+        OffsetError: If a part vanishes or the result crosses itself.
+    """
+    if len(parts) != len(distances):
+        raise GeometryError(f"{len(parts)} parts need as many distances, found {len(distances)}")
+    if join not in ("mitre", "round"):
+        raise GeometryError(f'join must be "mitre" or "round", found {join!r}')
+    if not (limit >= 1.0 and isfinite(limit)):
+        raise GeometryError(f"the limit of a mitre must be at least 1, found {limit!r}")
+    for index, wanted in enumerate(distances):
+        if not isfinite(wanted):
+            raise GeometryError(f"the distance of part {index} must be finite, found {wanted!r}")
+    outline = _whole(parts)
+    outward = 1.0 if outline.clockwise else -1.0
+    sides = _sides(parts, [outward * wanted for wanted in distances])
+    sides, corners = _settle(sides, join, limit)
+    result = _assemble(len(parts), sides, corners)
+    _prove(result, outline)
+    return result
+
+
+def _whole(parts: Sequence[Path]) -> Path:
+    if not parts:
+        raise GeometryError("an outline needs at least one part")
+    outline = Path(tuple(segment for part in parts for segment in part.segments))
+    if not outline.closed:
+        raise GeometryError(f"the outline is open: it starts at {outline.start} and ends at {outline.end}")
+    if abs(outline.area) <= TOLERANCE:
+        raise GeometryError("the outline encloses nothing")
+    return outline
+
+
+def _sides(parts: Sequence[Path], distances: Sequence[float]) -> list[_Side]:
+    """Return every segment with its parallel, without those whose radius vanishes."""
+    sides: list[_Side] = []
+    for index, (part, wanted) in enumerate(zip(parts, distances, strict=True)):
+        reason = ""
+        before = len(sides)
+        for segment in part.segments:
+            try:
+                moved = segment.offset(wanted)
+            except GeometryError as error:
+                if isinstance(segment, Curve):
+                    raise OffsetError(index, str(error)) from error
+                reason = str(error)
+            else:
+                sides.append(_Side(index, segment, wanted, moved))
+        if len(sides) == before:
+            raise OffsetError(index, reason)
+    return sides
+
+
+def _settle(sides: list[_Side], join: Join, limit: float) -> tuple[list[_Side], list[_Corner]]:
+    """Return the sides that remain and the corner after each, leaving out sides that are used up."""
+    corners: list[_Corner | None] = [None] * len(sides)
+    while True:
+        for i, side in enumerate(sides):
+            if corners[i] is None:
+                corners[i] = _corner(side, sides[(i + 1) % len(sides)], join, limit)
+        spans: list[tuple[float, int]] = []
+        settled: list[_Corner] = []
+        for i, side in enumerate(sides):
+            before, after = corners[i - 1], corners[i]
+            if after is None:
+                # Both sides would have to be trimmed and never meet: the shorter one is used up.
+                following = (i + 1) % len(sides)
+                shorter = i if side.moved.length <= sides[following].moved.length else following
+                spans.append((-1.0, shorter))
+            elif before is not None:
+                kept = after.end - before.start
+                if kept <= TOLERANCE:
+                    spans.append((kept / side.moved.length, i))
+                settled.append(after)
+        if not spans:
+            return sides, settled
+        used_up = min(spans)[1]
+        gone = sides[used_up]
+        if sum(side.part == gone.part for side in sides) == 1 or len(sides) <= 2:
+            raise OffsetError(
+                gone.part,
+                f"nothing is left of it at a distance of {abs(gone.distance):g} mm:"
+                " its neighbours meet before it",
+            )
+        corners[used_up - 1] = None
+        del sides[used_up], corners[used_up]
+        if used_up == 0:
+            corners[-1] = None
+
+
+def _corner(one: _Side, other: _Side, join: Join, limit: float) -> _Corner | None:
+    """Return how two neighbours meet, None if they would have to be trimmed and do not cross."""
+    a, b = one.distance, other.distance
+    first, second = one.moved, other.moved
+    # Where a side between the two is gone there is no corner but the middle of the gap.
+    corner = lerp(one.original.end, other.original.start, 0.5)
+    adjacent = distance(one.original.end, other.original.start) <= TOLERANCE
+    u, v = one.original.tangent_at(one.original.length), other.original.tangent_at(0.0)
+    ends = _Corner(first.length, 0.0, first.end, second.start)
+    if distance(first.end, second.start) <= _SAME:
+        return replace(ends, start_point=first.end)
+    step = replace(ends, tail=(Line(first.end, second.start),))
+    if adjacent and abs(signed_angle(u, v)) <= _STRAIGHT:
+        return step
+    opens = cross(u, v) * a < 0.0
+    if adjacent and join == "round" and opens and abs(a - b) <= TOLERANCE:
+        radius = distance(corner, first.end)
+        return replace(
+            ends, tail=(Arc(first.end, second.start, corner, radius, clockwise=cross(u, v) < 0.0),)
+        )
+    reach = limit * max(abs(a), abs(b))
+    best = _meeting(first, second, corner, reach if adjacent else None, tangents=False)
+    if best is not None:
+        return best
+    best = _meeting(first, second, corner, reach if adjacent else None, tangents=True)
+    if best is not None:
+        return best
+    if not adjacent:
+        return None
+    # Where the parallels of the two tangents meet: m·left(u) = a, m·left(v) = b.
+    sine, cosine = cross(u, v), dot(u, v)
+    beyond, ahead = (a * cosine - b) / sine, (a - b * cosine) / sine
+    if beyond >= 0.0 and ahead <= 0.0:
+        return _cut_square(ends, corner, (u, a, beyond), (v, b, ahead), reach)
+    if beyond <= 0.0 and ahead >= 0.0:
+        return None
+    return step if cosine > 0.0 else None
+
+
+def _cut_square(
+    ends: _Corner,
+    corner: Point,
+    first: tuple[Point, float, float],
+    second: tuple[Point, float, float],
+    reach: float,
+) -> _Corner:
+    """Return the corner cut off square at a distance from the original corner.
+
+    With the mitre point m from the corner, the cut is the line p·m/|m| = reach; it meets a parallel at
+    distance a, p = a·left(u) + x·u, where x = (reach·|m| − a²)/(m·u).
+    """
+    (u, a, beyond), (v, b, ahead) = first, second
+    mitre = hypot(a, beyond)
+    cut_first = shifted(shifted(corner, left_normal(u), a), u, (reach * mitre - a * a) / beyond)
+    cut_second = shifted(shifted(corner, left_normal(v), b), v, (reach * mitre - b * b) / ahead)
+    tail = _chain(ends.end_point, cut_first, cut_second)
+    return replace(ends, tail=tail, head=_chain(cut_second, ends.start_point))
+
+
+def _chain(*points: Point) -> tuple[Segment, ...]:
+    """Return lines through the points, leaving out those of no length."""
+    lines: list[Segment] = []
+    last = points[0]
+    for point in points[1:]:
+        if distance(last, point) > TOLERANCE:
+            lines.append(Line(last, point))
+            last = point
+    return tuple(lines)
+
+
+def _meeting(
+    first: Segment, second: Segment, corner: Point, reach: float | None, *, tangents: bool
+) -> _Corner | None:
+    """Return the meeting that moves the two ends least and is within reach where it extends one."""
+    room = distance(first.end, second.start) + 2.0 * distance(corner, first.end)
+    room += first.length + second.length if reach is None else 2.0 * reach
+    long_first, lead_first = _extended(first, room, tangents)
+    long_second, lead_second = _extended(second, room, tangents)
+    best: tuple[float, float, float, Point] | None = None
+    for s, t, point in intersections(long_first, long_second):
+        end, start = s - lead_first, t - lead_second
+        over, before = end - first.length, -start
+        extends = max(over, before) > TOLERANCE
+        if extends and reach is not None and distance(corner, point) > reach + TOLERANCE:
+            continue
+        candidate = (abs(over) + abs(before), end, start, point)
+        if best is None or candidate < best:
+            best = candidate
+    if best is None:
+        return None
+    _, end, start, point = best
+    tail: tuple[Segment, ...] = ()
+    head: tuple[Segment, ...] = ()
+    end_point = start_point = point
+    if end > first.length and (tangents or isinstance(first, Curve)) and not isinstance(first, Line):
+        end, end_point = first.length, first.end
+        tail = _chain(end_point, point)
+    if start < 0.0 and (tangents or isinstance(second, Curve)) and not isinstance(second, Line):
+        start, start_point = 0.0, second.start
+        head = _chain(point, start_point)
+    return _Corner(end, start, end_point, start_point, tail, head)
+
+
+def _extended(segment: Segment, room: float, tangents: bool) -> tuple[Segment | Path, float]:
+    """Return the segment longer at both ends, and by how much at the start."""
+    if isinstance(segment, Line):
+        u = segment.direction
+        return Line(shifted(segment.start, u, -room), shifted(segment.end, u, room)), room
+    if isinstance(segment, Arc) and not tangents:
+        room = min(room, 0.499 * (tau * segment.radius - segment.length))
+        return _arc_between(segment, -room, segment.length + room), room
+    before = shifted(segment.start, segment.tangent_at(0.0), -room)
+    after = shifted(segment.end, segment.tangent_at(segment.length), room)
+    return Path((Line(before, segment.start), segment, Line(segment.end, after))), room
+
+
+def _arc_between(arc: Arc, s0: float, s1: float) -> Arc:
+    """Return the part of the arc's circle between two stations that may lie beyond its ends."""
+    return Arc(arc.point_on_circle(s0), arc.point_on_circle(s1), arc.center, arc.radius, arc.clockwise)
+
+
+def _trimmed(segment: Segment, before: _Corner, after: _Corner) -> Segment:
+    """Return the parallel between its two corners."""
+    if isinstance(segment, Line):
+        return Line(before.start_point, after.end_point)
+    if isinstance(segment, Arc):
+        return Arc(before.start_point, after.end_point, segment.center, segment.radius, segment.clockwise)
+    if before.start <= 0.0 and after.end >= segment.length:
+        return segment
+    return segment.between(max(before.start, 0.0), min(after.end, segment.length))
+
+
+def _assemble(count: int, sides: list[_Side], corners: list[_Corner]) -> tuple[Path, ...]:
+    runs: list[list[Segment]] = [[] for _ in range(count)]
+    for i, side in enumerate(sides):
+        before, after = corners[i - 1], corners[i]
+        runs[side.part] += (*before.head, _trimmed(side.moved, before, after), *after.tail)
+    # A line whose corner lies on its own extension is one line, not two.
+    return tuple(Path(tuple(_merged(run))) for run in runs)
+
+
+def _merged(run: list[Segment]) -> Iterator[Segment]:
+    last: Segment | None = None
+    for segment in run:
+        if isinstance(last, Line) and isinstance(segment, Line):
+            turn = signed_angle(last.direction, segment.direction)
+            if abs(turn) * min(last.length, segment.length) <= _SAME:
+                last = Line(last.start, segment.end)
+                continue
+        if last is not None:
+            yield last
+        last = segment
+    if last is not None:
+        yield last
+
+
+def _prove(result: tuple[Path, ...], outline: Path) -> None:
+    """Refuse a result that is not closed, turns the other way or crosses itself."""
+    whole = Path(tuple(segment for path in result for segment in path.segments))
+    if not whole.closed:
+        raise OffsetError(len(result) - 1, f"it ends at {whole.end}, the outline starts at {whole.start}")
+    if whole.clockwise is not outline.clockwise:
+        raise OffsetError(0, "the outline has turned inside out")
+    if whole.is_simple():
+        return
+    for i, first in enumerate(result):
+        for j in range(i + 1, len(result)):
+            for _, _, point in intersections(first, result[j]):
+                joints = [end for end in (first.start, first.end) if end in (result[j].start, result[j].end)]
+                if all(distance(point, joint) > 1e-3 for joint in joints):
+                    raise OffsetError(
+                        i,
+                        f"it crosses part {j} at ({point[0]:.3f}, {point[1]:.3f}):"
+                        " the outline crosses itself",
+                    )
+    for i, path in enumerate(result):
+        if not path.is_simple():
+            raise OffsetError(i, "it crosses itself")
+    raise OffsetError(0, "the outline touches itself")
