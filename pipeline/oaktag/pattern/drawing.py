@@ -1,0 +1,483 @@
+"""Pieces as a neutral list of strokes, which every exporter replays in its own format.
+
+What a line means is carried by its role, and a role by line type and weight alone. Nothing here knows a file
+format; a new exporter needs only `draw_sheet` or `draw_piece_sheet`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from math import atan2, cos, degrees, hypot, radians, sin
+from types import MappingProxyType
+from typing import Literal, get_args
+
+from oaktag.geometry import Box, Line, Path, Point, Transform, intersections
+from oaktag.pattern.draft import Draft
+from oaktag.pattern.lettering import Polyline, letter_polylines, text_size
+from oaktag.pattern.piece import Edge, Label, Mark, Notch, Piece
+
+Role = Literal["cut", "seam", "fold", "mark", "notch", "grain", "label", "sheet"]
+ROLES: tuple[Role, ...] = get_args(Role)
+
+
+@dataclass(frozen=True, slots=True)
+class LineStyle:
+    """How a role looks: weight in mm; lengths in mm of dash, gap, dash, gap ..., none for a solid line."""
+
+    weight: float
+    dashes: tuple[float, ...] = ()
+
+
+LINE_STYLES: Mapping[Role, LineStyle] = MappingProxyType(
+    {
+        "cut": LineStyle(0.6),
+        "seam": LineStyle(0.25, (5.0, 2.5)),
+        "fold": LineStyle(0.25, (8.0, 2.0, 0.5, 2.0)),
+        "mark": LineStyle(0.18),
+        "notch": LineStyle(0.35),
+        "grain": LineStyle(0.18),
+        "label": LineStyle(0.18),
+        "sheet": LineStyle(0.18),
+    }
+)
+"""Thick solid = cut, dashed = seam, dash-dot = fold, thin = mark."""
+
+NOTCH_DEPTH = 3.0
+"""Nicks are 2 to 3 mm deep: "Notch Notes", scribd.com/document/300645296."""
+NOTCH_CLEARANCE = 3.0
+"""Nicks and clips stay 3 mm short of the stitching: maeviary.com/seam-allowances."""
+NOTCH_SPACING = 6.0
+"""Distance of the ticks of a double or triple notch along the seam (common practice, no source)."""
+
+_NARROW_ALLOWANCE = 4.0  # below it a nick takes half the allowance instead of leaving the clearance
+_LEAST_NICK = 0.5  # mm; a shallower nick can't be cut, so it is drawn inside the seam line instead
+_INSIDE_TICK = 2.0
+_CORNER = radians(1.0)  # neighbouring tangents that differ by more make a corner, which ticks don't pass
+_MARK_TEXT_HEIGHT = 3.0
+_MARK_TEXT_GAP = 1.5
+_ARROW_LENGTH = 6.0
+_ARROW_ANGLE = radians(20.0)
+
+
+@dataclass(frozen=True)
+class Stroke:
+    """One pen stroke.
+
+    Attributes:
+        role: what the line means.
+        shape: a path, or the bare points of a letter's stroke (a piece has thousands of them).
+        piece: id of the piece; empty where it belongs to the sheet.
+    """
+
+    role: Role
+    shape: Path | Polyline
+    piece: str = ""
+
+    @cached_property
+    def path(self) -> Path:
+        """The shape as a path."""
+        return self.shape if isinstance(self.shape, Path) else Path.polyline(self.shape)
+
+    def flatten(self, chord_error: float) -> Polyline:
+        """The shape as points whose chords stay within `chord_error` mm."""
+        return self.shape.flatten(chord_error) if isinstance(self.shape, Path) else self.shape
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """Where a piece lies on a sheet: moved by (dx, dy) mm from where it was drafted, never turned."""
+
+    piece: str
+    dx: float
+    dy: float
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A drawing ready for export, in mm, y upward.
+
+    Attributes:
+        title: one line.
+        strokes: everything drawn; the strokes of one piece follow each other, the sheet's own come last.
+        placements: where the pieces lie.
+        bounds: a box around all strokes.
+    """
+
+    title: str
+    strokes: tuple[Stroke, ...]
+    placements: tuple[Placement, ...]
+    bounds: Box
+
+
+# Notches
+
+
+def notch_point(piece: Piece, notch: Notch) -> Point:
+    """The point on the seam line where a notch belongs.
+
+    Raises:
+        KeyError: the piece has no such edge.
+        GeometryError: the notch isn't on the edge.
+    """
+    return piece.edge(notch.edge).path.point_at(notch.at)
+
+
+def notch_cut_point(piece: Piece, notch: Notch) -> Point:
+    """The point on the cut line where a notch is cut: square to the seam, outward.
+
+    Without a cut line it is the point on the seam line. Where the outward normal misses the cut line, it is
+    the cut line's nearest point.
+
+    Raises:
+        KeyError: the piece has no such edge.
+        GeometryError: the notch isn't on the edge.
+    """
+    edge = piece.edge(notch.edge)
+    point, outward = _outward(piece, edge, notch.at)
+    return _on_cut_line(piece, edge, point, outward)
+
+
+def notch_ticks(piece: Piece, notch: Notch) -> tuple[Stroke, ...]:
+    """The ticks of a notch: one, two or three, centred on its station along the seam.
+
+    A tick runs from the cut line inward, square to the seam. It is at most 3 mm deep and stays 3 mm short of
+    the seam line; where the allowance is below 4 mm it takes half of it. Where that leaves nothing to nick
+    (a bound edge has no allowance), it is a mark of 2 mm inside the seam line, which isn't cut.
+
+    Ticks that would lie beyond a corner of the piece are left out: the mate's tick there meets another piece.
+
+    Raises:
+        KeyError: the piece has no such edge.
+        GeometryError: the notch isn't on the edge.
+    """
+    edge = piece.edge(notch.edge)
+    ticks: list[Stroke] = []
+    for number in range(notch.count):
+        at = notch.at + (number - 0.5 * (notch.count - 1)) * NOTCH_SPACING
+        place = _place_along(piece, edge, at)
+        if place is not None:
+            ticks.append(_tick(piece, *place))
+    return tuple(ticks)
+
+
+def _tick(piece: Piece, edge: Edge, at: float) -> Stroke:
+    seam, outward = _outward(piece, edge, at)
+    cut = _on_cut_line(piece, edge, seam, outward)
+    room = hypot(cut[0] - seam[0], cut[1] - seam[1])
+    depth = 0.5 * room if room < _NARROW_ALLOWANCE else min(NOTCH_DEPTH, room - NOTCH_CLEARANCE)
+    if depth < _LEAST_NICK:
+        inside = (seam[0] - _INSIDE_TICK * outward[0], seam[1] - _INSIDE_TICK * outward[1])
+        return Stroke("mark", Path((Line(seam, inside),)), piece.id)
+    inward = ((seam[0] - cut[0]) / room, (seam[1] - cut[1]) / room)
+    end = (cut[0] + depth * inward[0], cut[1] + depth * inward[1])
+    return Stroke("notch", Path((Line(cut, end),)), piece.id)
+
+
+def _place_along(piece: Piece, edge: Edge, at: float) -> tuple[Edge, float] | None:
+    """Edge and station of a place that may lie beyond the edge's ends; None if a corner lies between."""
+    tolerance = 1e-6
+    if -tolerance <= at <= edge.length + tolerance:
+        return edge, min(max(at, 0.0), edge.length)
+    index = piece.edges.index(edge)
+    after = at > edge.length
+    neighbour = piece.edges[(index + 1) % len(piece.edges) if after else index - 1]
+    before_joint, after_joint = (edge, neighbour) if after else (neighbour, edge)
+    if _turn(before_joint.path.tangent_at(before_joint.length), after_joint.path.tangent_at(0.0)) > _CORNER:
+        return None
+    beyond = at - edge.length if after else neighbour.length + at
+    if not 0.0 <= beyond <= neighbour.length:
+        return _place_along(piece, neighbour, beyond)
+    return neighbour, beyond
+
+
+def _turn(first: Point, second: Point) -> float:
+    """Angle between two unit vectors, radians, 0 to π."""
+    return abs(
+        atan2(first[0] * second[1] - first[1] * second[0], first[0] * second[0] + first[1] * second[1])
+    )
+
+
+def _outward(piece: Piece, edge: Edge, at: float) -> tuple[Point, Point]:
+    """A point on the seam line and the unit vector there that points out of the piece."""
+    path = edge.path
+    tx, ty = path.tangent_at(at)
+    # The inside lies to the right of a clockwise seam line, to the left of a counter-clockwise one.
+    return path.point_at(at), ((-ty, tx) if piece.seam_line.clockwise else (ty, -tx))
+
+
+def _on_cut_line(piece: Piece, edge: Edge, point: Point, outward: Point) -> Point:
+    if not piece.cut_line:
+        return point
+    # The edge's own run is tried first; at a mitred end the ray may meet the neighbour's.
+    runs = sorted(piece.cut_line, key=lambda run: run.edge != edge.name)
+    reach = 2.0 * max(other.allowance for other in piece.edges) + 10.0
+    # The ray starts a hair inside, so that an edge without allowance is met too.
+    start = (point[0] - 1e-6 * outward[0], point[1] - 1e-6 * outward[1])
+    end = (point[0] + reach * outward[0], point[1] + reach * outward[1])
+    ray = Line(start, end)
+    box = ray.bounds
+    for run in runs:
+        hits = [
+            hit
+            for segment in run.path.segments
+            if segment.bounds.overlaps(box, 1e-6)
+            for hit in intersections(ray, segment)
+        ]
+        if hits:
+            return min(hits)[2]
+    return piece.outline.point_at(piece.outline.nearest(point)[0])
+
+
+# Pieces
+
+
+def draw_piece(piece: Piece, dx: float = 0.0, dy: float = 0.0) -> tuple[Stroke, ...]:
+    """Draw one piece, moved by (dx, dy) mm.
+
+    In order: cut line, seam line, marks and folds with their text, notches, grain line, labels. A piece
+    that has no cut line yet shows its seam line alone, with its notches as marks inside it.
+
+    Raises:
+        KeyError: a notch names an edge that the piece doesn't have.
+        GeometryError: a notch isn't on its edge.
+    """
+    shapes: list[tuple[Role, Path]] = []
+    if piece.cut_line:
+        shapes.append(("cut", piece.outline))
+    shapes.append(("seam", piece.seam_line))
+    shapes.extend(("fold" if mark.kind == "fold" else "mark", mark.path) for mark in piece.marks)
+    shapes.extend((tick.role, tick.path) for notch in piece.notches for tick in notch_ticks(piece, notch))
+    if piece.grain is not None:
+        shapes.extend(("grain", path) for path in _arrow(piece.grain))
+    if dx or dy:
+        move = Transform.translation(dx, dy)
+        shapes = [(role, path.transformed(move)) for role, path in shapes]
+    strokes = [Stroke(role, path, piece.id) for role, path in shapes]
+    for label in (*(_mark_label(mark) for mark in piece.marks if mark.text), *piece.labels):
+        position = (label.position[0] + dx, label.position[1] + dy)
+        strokes.extend(
+            Stroke("label", points, piece.id)
+            for points in letter_polylines(label.lines, label.height, position, label.angle)
+        )
+    return tuple(strokes)
+
+
+def piece_bounds(piece: Piece) -> Box:
+    """A box around everything that `draw_piece` draws of a piece."""
+    box = piece.outline.bounds
+    if piece.cut_line:
+        box = box.union(piece.seam_line.bounds)
+    for mark in piece.marks:
+        box = box.union(mark.path.bounds)
+        if mark.text:
+            box = box.union(label_bounds(_mark_label(mark)))
+    for label in piece.labels:
+        box = box.union(label_bounds(label))
+    if piece.grain is not None:
+        for path in _arrow(piece.grain):
+            box = box.union(path.bounds)
+    return box
+
+
+def label_bounds(label: Label) -> Box:
+    """The box, parallel to the axes, around a label as it is turned.
+
+    Raises:
+        ValueError: the label has no lines, or its letters no height.
+    """
+    width, height = text_size(label.lines, label.height)
+    c, s = abs(cos(radians(label.angle))), abs(sin(radians(label.angle)))
+    half_x, half_y = 0.5 * (width * c + height * s), 0.5 * (width * s + height * c)
+    x, y = label.position
+    return Box(x - half_x, y - half_y, x + half_x, y + half_y)
+
+
+def _arrow(line: Line) -> tuple[Path, ...]:
+    """A line with an open head at its end."""
+    size = min(_ARROW_LENGTH, 0.5 * line.length)
+    back = atan2(line.start[1] - line.end[1], line.start[0] - line.end[0])
+    x, y = line.end
+    left, right = (
+        (x + size * cos(back + turn), y + size * sin(back + turn)) for turn in (-_ARROW_ANGLE, _ARROW_ANGLE)
+    )
+    return Path((line,)), Path.polyline((left, line.end, right))
+
+
+def _mark_label(mark: Mark) -> Label:
+    """A mark's text beside the middle of its line, never upside down."""
+    middle = 0.5 * mark.path.length
+    x, y = mark.path.point_at(middle)
+    tx, ty = mark.path.tangent_at(middle)
+    angle = degrees(atan2(ty, tx))
+    if not -90.0 < angle <= 90.0:
+        angle += 180.0 if angle <= -90.0 else -180.0
+    lines = tuple(mark.text.split("\n"))
+    away = 0.5 * text_size(lines, _MARK_TEXT_HEIGHT)[1] + _MARK_TEXT_GAP
+    up = radians(angle + 90.0)
+    return Label(lines, (x + away * cos(up), y + away * sin(up)), _MARK_TEXT_HEIGHT, angle)
+
+
+# Sheets
+
+
+def arrange(pieces: Sequence[Piece], gap: float = 20.0, width: float = 1500.0) -> tuple[Placement, ...]:
+    """Lay pieces out on shelves, without turning any; the boxes around them stay `gap` mm apart.
+
+    The tallest pieces fill the upper shelf, from the left; the lower left of everything is the origin. A
+    piece that is wider than `width` has a shelf of its own.
+
+    Returns:
+        One placement for every piece, in the order of the pieces.
+
+    Raises:
+        ValueError: gap is negative or width isn't positive.
+    """
+    return _arranged([(piece.id, piece_bounds(piece)) for piece in pieces], gap, width)[0]
+
+
+def _arranged(
+    boxes: Sequence[tuple[str, Box]], gap: float, width: float
+) -> tuple[tuple[Placement, ...], float, float]:
+    """The placements, and width and height of what they cover."""
+    if not (gap >= 0.0 and width > 0.0):
+        raise ValueError(
+            f"pieces need a gap of 0 mm or more and a positive width, found {gap!r} and {width!r}"
+        )
+    order = sorted(range(len(boxes)), key=lambda index: (-boxes[index][1].height, index))
+    shelves: list[list[tuple[int, float]]] = []
+    x = 0.0
+    covered = 0.0
+    for index in order:
+        box = boxes[index][1]
+        if not shelves or x + box.width > width:
+            shelves.append([])
+            x = 0.0
+        shelves[-1].append((index, x))
+        covered = max(covered, x + box.width)
+        x += box.width + gap
+    # Shelves are as tall as their first piece. The last one stands on y = 0.
+    floors = [0.0] * len(shelves)
+    top = 0.0
+    for number in reversed(range(len(shelves))):
+        floors[number] = top
+        top += boxes[shelves[number][0][0]][1].height + gap
+    placed: dict[int, Placement] = {}
+    for floor, shelf in zip(floors, shelves, strict=True):
+        for index, left in shelf:
+            name, box = boxes[index]
+            placed[index] = Placement(name, left - box.min_x, floor - box.min_y)
+    return tuple(placed[index] for index in range(len(boxes))), covered, max(top - gap, 0.0)
+
+
+def draw_sheet(draft: Draft, gap: float = 20.0, width: float = 1500.0) -> Sheet:
+    """Draw all pieces of a draft on one sheet, with its title and two scale squares below them.
+
+    The squares are 100 mm and 4 in wide. If the draft has findings at `error`, the title says not to cut.
+
+    Args:
+        draft: what to draw.
+        gap: distance between pieces, mm.
+        width: wanted width of the sheet, mm; a longer piece makes it wider.
+
+    Raises:
+        KeyError: a notch names an edge that its piece doesn't have.
+        GeometryError: a notch isn't on its edge.
+        ValueError: gap is negative or width isn't positive.
+    """
+    return _sheet(draft, draft.pieces, sheet_title(draft), (), gap, width)
+
+
+def draw_piece_sheet(draft: Draft, piece: Piece) -> Sheet:
+    """Draw one piece of a draft as `draw_sheet` draws all, named in the title.
+
+    Raises:
+        KeyError: a notch names an edge that the piece doesn't have.
+        GeometryError: a notch isn't on its edge.
+    """
+    title = f"{sheet_title(draft)}: {piece.name}"
+    width = max(1.0, piece_bounds(piece).width)
+    return _sheet(draft, (piece,), title, (f"{piece.name} ({piece.id})",), 0.0, width)
+
+
+def sheet_title(draft: Draft) -> str:
+    """Recipe with version, frame with size, in one line."""
+    return f"{_recipe_name(draft)}, {_frame_name(draft)}"
+
+
+def _recipe_name(draft: Draft) -> str:
+    recipe = draft.recipe_provenance
+    return f"{recipe.name} {recipe.version}".strip()
+
+
+def _frame_name(draft: Draft) -> str:
+    frame = draft.frame
+    if not frame.size or frame.size in frame.name:
+        return frame.name
+    return f"{frame.name}, size {frame.size}"
+
+
+def _sheet(
+    draft: Draft, pieces: Sequence[Piece], title: str, extra: Sequence[str], gap: float, width: float
+) -> Sheet:
+    placements, covered, height = _arranged([(piece.id, piece_bounds(piece)) for piece in pieces], gap, width)
+    strokes: list[Stroke] = []
+    for piece, placement in zip(pieces, placements, strict=True):
+        strokes.extend(draw_piece(piece, placement.dx, placement.dy))
+    own, box = _title_block(draft, extra)
+    strokes.extend(own)
+    return Sheet(title, tuple(strokes), placements, box.union(Box(0.0, 0.0, covered, height)))
+
+
+_TITLE_HEIGHT = 7.0
+_TEXT_HEIGHT = 4.0
+_STOP_HEIGHT = 9.0
+_BLOCK_GAP = 20.0  # between the lowest piece and the title block
+_SQUARES: tuple[tuple[float, str], ...] = ((100.0, "100 mm"), (101.6, "4 in"))
+
+
+def _title_block(draft: Draft, extra: Sequence[str]) -> tuple[list[Stroke], Box]:
+    """Title and scale squares below y = 0, from x = 0 to the right, and the box around them."""
+    strokes: list[Stroke] = []
+    right, y = 0.0, -_BLOCK_GAP
+    errors = sum(finding.level == "error" for finding in draft.findings)
+    blocks: list[tuple[tuple[str, ...], float, bool]] = []
+    if errors:
+        counted = "1 error" if errors == 1 else f"{errors} errors"
+        blocks.append(((f"DO NOT CUT: {counted}, see pattern.json",), _STOP_HEIGHT, True))
+    blocks.append(((_recipe_name(draft), _frame_name(draft)), _TITLE_HEIGHT, False))
+    blocks.append(((*extra, "true size, mm", "drawn from pattern.json"), _TEXT_HEIGHT, False))
+    for lines, height, bold in blocks:
+        wide, tall = text_size(lines, height)
+        # A single-stroke letter becomes bold by being written three times, a line's width apart.
+        shift = 0.3 if bold else 0.0
+        for dx, dy in ((shift, 0.0), (0.0, -shift), (2.0 * shift, -shift)) if bold else ((0.0, 0.0),):
+            corner = (dx, y + dy)
+            strokes.extend(
+                Stroke("sheet", points)
+                for points in letter_polylines(lines, height, corner, align="left", anchor=(0.0, 1.0))
+            )
+        right = max(right, wide + 2.0 * shift)
+        y -= tall + shift + 0.8 * height
+    left = 0.0
+    y -= 2.0
+    for size, text in _SQUARES:
+        corners = ((left, y - size), (left + size, y - size), (left + size, y), (left, y))
+        strokes.append(Stroke("sheet", Path.polyline(corners, closed=True)))
+        lines = (text, "check both ways", "before cutting")
+        strokes.extend(
+            Stroke("sheet", points)
+            for points in letter_polylines(lines, 5.0, (left + 0.5 * size, y - 0.5 * size))
+        )
+        right = max(right, left + size)
+        left += size + 10.0
+    return strokes, Box(0.0, y - max(size for size, _ in _SQUARES), right, -_BLOCK_GAP)
+
+
+def strokes_by_piece(strokes: Iterable[Stroke]) -> tuple[tuple[str, tuple[Stroke, ...]], ...]:
+    """Strokes grouped by the piece that they belong to, in their order; the sheet's own under `""`."""
+    groups: dict[str, list[Stroke]] = {}
+    for stroke in strokes:
+        groups.setdefault(stroke.piece, []).append(stroke)
+    return tuple((piece, tuple(group)) for piece, group in groups.items())
