@@ -19,6 +19,7 @@ from .transform import Transform
 from .vector import (
     Point,
     as_point,
+    cross,
     distance,
     dot,
     left_normal,
@@ -54,13 +55,53 @@ def _hermite(start: Point, start_tangent: Point, end: Point, end_tangent: Point,
     return (start, shifted(start, start_tangent, handle), shifted(end, end_tangent, -handle), end)
 
 
-def _distance_from(piece: Bezier, t: float, point: Point) -> float:
-    """Return the distance from a point to a piece near parameter t, by two steps of Newton's method."""
+def _foot(piece: Bezier, t: float, point: Point) -> tuple[float, Point, Point]:
+    """Return the foot of a point on a piece near parameter t: parameter, offset to the point, direction."""
     for _ in range(2):
-        off = subtract(bezier.evaluate(piece, t), point)
-        rate = bezier.derivative(piece, t)
-        t -= dot(off, rate) / dot(rate, rate)
-    return distance(bezier.evaluate(piece, t), point)
+        off, rate = subtract(point, bezier.evaluate(piece, t)), bezier.derivative(piece, t)
+        t += dot(off, rate) / dot(rate, rate)
+    return t, subtract(point, bezier.evaluate(piece, t)), unit(bezier.derivative(piece, t))
+
+
+def _follows(piece: Bezier, place: Callable[[float], Point], tolerance: float) -> bool:
+    """Return whether a function on [0, 1] is within the tolerance of a piece that meets it at the thirds."""
+    return all(norm(_foot(piece, t, place(t))[1]) <= tolerance for t in (1 / 6, 1 / 2, 5 / 6))
+
+
+def _fitted(piece: Bezier, place: Callable[[float], Point]) -> Bezier:
+    """Return a piece with the same ends and tangents that meets a function on [0, 1] also at its thirds.
+
+    Two handles, two conditions: Newton's method. Where the conditions say nothing about the handles
+    (nearly straight pieces) the piece stays as it is.
+    """
+    start, end = piece[0], piece[3]
+    first, last = subtract(piece[1], start), subtract(piece[2], end)
+    targets = [(t, place(t)) for t in (1 / 3, 2 / 3)]
+    a = b = 1.0
+    best = piece
+    for _ in range(3):
+        rows = []
+        for guess, target in targets:
+            t, off, direction = _foot(best, guess, target)
+            u = 1.0 - t
+            # How the normal distance grows with the factor of either handle.
+            rows.append(
+                (
+                    3.0 * t * u * u * cross(direction, first),
+                    3.0 * t * t * u * cross(direction, last),
+                    cross(direction, off),
+                )
+            )
+        (p, q, f), (r, s, g) = rows
+        determinant = p * s - q * r
+        if abs(determinant) <= 1e-12 * (abs(p) + abs(q)) * (abs(r) + abs(s)) or determinant == 0.0:
+            return piece
+        a += (f * s - q * g) / determinant
+        b += (p * g - f * r) / determinant
+        if not (0.7 < a < 1.4 and 0.7 < b < 1.4):
+            return piece
+        best = (start, shifted(start, first, a), shifted(end, last, b), end)
+    return best
 
 
 @dataclass(frozen=True)
@@ -198,8 +239,12 @@ class Curve(Immutable):
         def follow(s0: float, tangent0: Point, s1: float, tangent1: Point, depth: int) -> None:
             h = s1 - s0
             if abs(signed_angle(tangent0, tangent1)) < 0.5 * pi:
-                piece = _hermite(at(s0), tangent0, at(s1), tangent1, h)
-                if all(_distance_from(piece, t, at(s0 + t * h)) <= tolerance for t in (0.25, 0.5, 0.75)) and (
+
+                def place(t: float) -> Point:
+                    return at(s0 + t * h)
+
+                piece = _fitted(_hermite(at(s0), tangent0, at(s1), tangent1, h), place)
+                if _follows(piece, place, tolerance) and (
                     # A function that is not measured by its arc length shows as a piece of the wrong length.
                     abs(bezier.arc_length(piece, 0.0, 1.0) - h) <= tolerance * h / length + 1e-12
                 ):
@@ -438,15 +483,12 @@ class Curve(Immutable):
             if abs(turn) < 0.5 * pi:
                 # A parallel's length differs by distance times turn (Steiner).
                 length = bezier.arc_length(piece, t0, t1) - distance * turn
-                candidate = _hermite(start, start_tangent, end, end_tangent, length)
-                if (
-                    all(
-                        _distance_from(candidate, u, parallel(piece, t0 + u * (t1 - t0))[0])
-                        <= OFFSET_TOLERANCE
-                        for u in (0.25, 0.5, 0.75)
-                    )
-                    or depth >= _DEEPEST
-                ):
+
+                def place(u: float) -> Point:
+                    return parallel(piece, t0 + u * (t1 - t0))[0]
+
+                candidate = _fitted(_hermite(start, start_tangent, end, end_tangent, length), place)
+                if _follows(candidate, place, OFFSET_TOLERANCE) or depth >= _DEEPEST:
                     pieces.append(candidate)
                     return
             follow(piece, t0, middle, depth + 1)

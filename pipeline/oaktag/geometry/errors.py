@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import floor
+
 
 class GeometryError(ValueError):
     """A shape that does not exist, or a station that is not on it."""
@@ -39,4 +41,5 @@ class FilletError(GeometryError):
         self.reason = reason
 
     def __str__(self) -> str:
-        return f"{self.reason}; the largest radius that fits is {self.largest:.2f} mm"
+        # Rounded down, so that the radius in the message fits.
+        return f"{self.reason}; the largest radius that fits is {floor(self.largest * 100.0) / 100.0:.2f} mm"

@@ -112,11 +112,9 @@ def _general(first: Path, second: Path, radius: float, side: float) -> tuple[flo
                 station, stop = first.joints[i] + s, second.joints[j] + t
                 if station < _REMAINS or stop > second.length - _REMAINS:
                     continue
-                options.append((first.length - station + stop, station, stop, center))
-    for _, s, t, center in sorted(options):
-        if _is_clear(first, second, s, t, center, radius, side):
-            return s, t, center
-    return None
+                if _is_clear(first, second, station, stop, center, radius, side):
+                    options.append((first.length - station + stop, station, stop, center))
+    return min(options)[1:] if options else None
 
 
 def _centers(first: Segment, second: Segment, offset: float) -> Iterator[tuple[float, float, Point]]:
@@ -203,8 +201,11 @@ def _too_large(first: Path, second: Path, radius: float, turn: float) -> FilletE
             high = middle
         else:
             low = middle
-    return FilletError(
-        low,
-        f"a radius of {radius:g} mm does not fit at ({first.end[0]:.3f}, {first.end[1]:.3f}): it needs more"
-        f" than the {first.length:.3f} mm before or the {second.length:.3f} mm after the corner",
+    where = (
+        f"the corner ({first.end[0]:.3f}, {first.end[1]:.3f}), which has {first.length:.3f} mm before"
+        f" and {second.length:.3f} mm after it"
     )
+    if isinstance(first.segments[-1], Line) and isinstance(second.segments[0], Line):
+        needed = radius * tan(0.5 * abs(turn))
+        return FilletError(low, f"a radius of {radius:g} mm takes {needed:.3f} mm of both sides of {where}")
+    return FilletError(low, f"no arc of radius {radius:g} mm is tangent to both sides of {where}")

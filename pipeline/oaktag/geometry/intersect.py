@@ -243,6 +243,18 @@ def _legs(piece: Bezier) -> tuple[Point, Point, Point]:
     return subtract(piece[1], piece[0]), subtract(piece[2], piece[1]), subtract(piece[3], piece[2])
 
 
+def _apart(first: Bezier, second: Bezier) -> bool:
+    """Return whether the second lies beyond the strip along the first's chord that holds the first."""
+    chord = subtract(first[3], first[0])
+    size = norm(chord)
+    if size == 0.0:
+        return False
+    u = (chord[0] / size, chord[1] / size)
+    own = [cross(u, subtract(point, first[0])) for point in first]
+    others = [cross(u, subtract(point, first[0])) for point in second]
+    return min(others) > max(own) + _TOUCH or max(others) < min(own) - _TOUCH
+
+
 def _cross_once_at_most(first: Bezier, second: Bezier) -> bool:
     """Return whether no tangent of one is parallel to one of the other, so that they meet once at most.
 
@@ -300,8 +312,10 @@ def _curve_curve(first: Curve, second: Curve) -> list[Meeting]:
         for j, other in enumerate(second.beziers):
             if not first.hulls[i].overlaps(second.hulls[j], _END):
                 continue
-            shared = _shared_run(one, other)
-            for s, t in shared if shared else _crossings(one, other):
+            contacts = _end_contacts(one, other)
+            if not _is_common(one, other, contacts):
+                contacts += _crossings(one, other)
+            for s, t in contacts:
                 point = midpoint(bezier.evaluate(one, s), bezier.evaluate(other, t))
                 found.append((first.station(i, s), second.station(j, t), point))
     return found
@@ -316,27 +330,29 @@ def _foot(piece: Bezier, point: Point) -> tuple[float, float]:
     return t, away
 
 
-def _shared_run(first: Bezier, second: Bezier) -> list[tuple[float, float]]:
-    """Return the two ends of the run that two pieces have in common, nothing if they have none."""
-    ends: list[tuple[float, float]] = []
+def _end_contacts(first: Bezier, second: Bezier) -> list[tuple[float, float]]:
+    """Return the parameters where an end of one piece lies on the other."""
+    found: list[tuple[float, float]] = []
     for s in (0.0, 1.0):
         t, away = _foot(second, bezier.evaluate(first, s))
-        if away <= _TOUCH:
-            ends.append((s, t))
+        if away <= _END:
+            found.append((s, t))
     for t in (0.0, 1.0):
         s, away = _foot(first, bezier.evaluate(second, t))
-        if away <= _TOUCH:
-            ends.append((s, t))
-    if len(ends) < 2:
-        return []
-    low, high = min(ends), max(ends)
+        if away <= _END:
+            found.append((s, t))
+    return found
+
+
+def _is_common(first: Bezier, second: Bezier, contacts: list[tuple[float, float]]) -> bool:
+    """Return whether two pieces run on top of each other between their outermost contacts."""
+    if len(contacts) < 2:
+        return False
+    low, high = min(contacts), max(contacts)
     if distance(bezier.evaluate(first, low[0]), bezier.evaluate(first, high[0])) <= TOLERANCE:
-        return []
-    for fraction in (0.25, 0.5, 0.75):
-        between = bezier.evaluate(first, low[0] + (high[0] - low[0]) * fraction)
-        if _foot(second, between)[1] > _TOUCH:
-            return []
-    return [low, high]
+        return False
+    between = (bezier.evaluate(first, low[0] + (high[0] - low[0]) * k / 4.0) for k in (1, 2, 3))
+    return all(_foot(second, point)[1] <= _END for point in between)
 
 
 def _crossings(first: Bezier, second: Bezier) -> list[tuple[float, float]]:
@@ -359,7 +375,9 @@ def _crossings(first: Bezier, second: Bezier) -> list[tuple[float, float]]:
     stack = [(first, 0.0, 1.0, second, 0.0, 1.0)]
     while stack:
         one, s0, s1, other, t0, t1 = stack.pop()
-        if not bezier.hull_box(one).overlaps(bezier.hull_box(other), _END):
+        if not bezier.hull_box(one).overlaps(bezier.hull_box(other), _TOUCH):
+            continue
+        if _apart(one, other) or _apart(other, one):
             continue
         if _cross_once_at_most(one, other):
             u, v = subtract(one[3], one[0]), subtract(other[3], other[0])
@@ -389,10 +407,6 @@ def _crossings(first: Bezier, second: Bezier) -> list[tuple[float, float]]:
             a, b = bezier.subdivide(other, 0.5)
             middle = 0.5 * (t0 + t1)
             stack += [(one, s0, s1, a, t0, middle), (one, s0, s1, b, middle, t1)]
-    for s in (0.0, 1.0):
-        for t in (0.0, 1.0):
-            if distance(bezier.evaluate(first, s), bezier.evaluate(second, t)) <= _END:
-                found.append((s, t))
     return found
 
 

@@ -13,14 +13,14 @@ from .intersect import intersections
 from .path import Path, Segment
 from .segments import Arc, Line
 from .station import TOLERANCE
-from .vector import Point, cross, distance, dot, left_normal, lerp, shifted, signed_angle
+from .vector import Point, cross, distance, dot, left_normal, midpoint, shifted, signed_angle, subtract
 
 Join = Literal["mitre", "round"]
 
 # Tangents that differ by less than this many radians agree.
 _STRAIGHT = 1e-6
 # Ends that are this near need no trimming; below the tolerance of a path with room to spare.
-_SAME = 1e-7
+_SAME = 5e-7
 
 
 @dataclass(frozen=True)
@@ -180,48 +180,48 @@ def _settle(sides: list[_Side], join: Join, limit: float) -> tuple[list[_Side], 
 
 def _corner(one: _Side, other: _Side, join: Join, limit: float) -> _Corner | None:
     """Return how two neighbours meet, None if they would have to be trimmed and do not cross."""
-    a, b = one.distance, other.distance
     first, second = one.moved, other.moved
-    # Where a side between the two is gone there is no corner but the middle of the gap.
-    corner = lerp(one.original.end, other.original.start, 0.5)
-    adjacent = distance(one.original.end, other.original.start) <= TOLERANCE
-    u, v = one.original.tangent_at(one.original.length), other.original.tangent_at(0.0)
     ends = _Corner(first.length, 0.0, first.end, second.start)
     if distance(first.end, second.start) <= _SAME:
         return replace(ends, start_point=first.end)
-    step = replace(ends, tail=(Line(first.end, second.start),))
-    if adjacent and abs(signed_angle(u, v)) <= _STRAIGHT:
+    if distance(one.original.end, other.original.start) > TOLERANCE:
+        # A side between the two is used up; what is left must cross or reach each other somewhere.
+        corner = midpoint(one.original.end, other.original.start)
+        found = _meeting(first, second, corner, None, opens=False, tangents=False)
+        return found or _meeting(first, second, corner, None, opens=False, tangents=True)
+    corner = one.original.end
+    a, b = one.distance, other.distance
+    u, v = one.original.tangent_at(one.original.length), other.original.tangent_at(0.0)
+    step = replace(ends, tail=_chain(first.end, second.start))
+    if abs(signed_angle(u, v)) <= _STRAIGHT and abs(a - b) > 0.5 * _SAME:
         return step
-    opens = cross(u, v) * a < 0.0
-    if adjacent and join == "round" and opens and abs(a - b) <= TOLERANCE:
-        radius = distance(corner, first.end)
-        return replace(
-            ends, tail=(Arc(first.end, second.start, corner, radius, clockwise=cross(u, v) < 0.0),)
-        )
-    reach = limit * max(abs(a), abs(b))
-    best = _meeting(first, second, corner, reach if adjacent else None, tangents=False)
-    if best is not None:
-        return best
-    best = _meeting(first, second, corner, reach if adjacent else None, tangents=True)
-    if best is not None:
-        return best
-    if not adjacent:
-        return None
-    # Where the parallels of the two tangents meet: m·left(u) = a, m·left(v) = b.
+    # Where the parallels of the two tangents meet, m·left(u) = a and m·left(v) = b, measured along each.
     sine, cosine = cross(u, v), dot(u, v)
+    sine = sine if abs(sine) > 1e-12 else 1e-12
     beyond, ahead = (a * cosine - b) / sine, (a - b * cosine) / sine
-    if beyond >= 0.0 and ahead <= 0.0:
-        return _cut_square(ends, corner, (u, a, beyond), (v, b, ahead), reach)
+    opens = beyond >= 0.0 and ahead <= 0.0
+    if opens and join == "round" and abs(a - b) <= TOLERANCE:
+        radius = 0.5 * (distance(corner, first.end) + distance(corner, second.start))
+        arc = Arc(first.end, second.start, corner, radius, clockwise=sine < 0.0)
+        return replace(ends, tail=(arc,))
+    reach = limit * max(abs(a), abs(b))
+    found = _meeting(first, second, corner, reach, opens=opens, tangents=False)
+    found = found or _meeting(first, second, corner, reach, opens=opens, tangents=True)
+    if found is not None:
+        return found
+    if opens:
+        return _cut_square(first, second, corner, (u, a, beyond), (v, b, ahead), reach)
     if beyond <= 0.0 and ahead >= 0.0:
         return None
     return step if cosine > 0.0 else None
 
 
 def _cut_square(
-    ends: _Corner,
+    first: Segment,
+    second: Segment,
     corner: Point,
-    first: tuple[Point, float, float],
-    second: tuple[Point, float, float],
+    along_first: tuple[Point, float, float],
+    along_second: tuple[Point, float, float],
     reach: float,
 ) -> _Corner:
     """Return the corner cut off square at a distance from the original corner.
@@ -229,12 +229,14 @@ def _cut_square(
     With the mitre point m from the corner, the cut is the line p·m/|m| = reach; it meets a parallel at
     distance a, p = a·left(u) + x·u, where x = (reach·|m| − a²)/(m·u).
     """
-    (u, a, beyond), (v, b, ahead) = first, second
+    (u, a, beyond), (v, b, ahead) = along_first, along_second
     mitre = hypot(a, beyond)
-    cut_first = shifted(shifted(corner, left_normal(u), a), u, (reach * mitre - a * a) / beyond)
-    cut_second = shifted(shifted(corner, left_normal(v), b), v, (reach * mitre - b * b) / ahead)
-    tail = _chain(ends.end_point, cut_first, cut_second)
-    return replace(ends, tail=tail, head=_chain(cut_second, ends.start_point))
+    over, before = (reach * mitre - a * a) / beyond, (reach * mitre - b * b) / ahead
+    cut_first = shifted(shifted(corner, left_normal(u), a), u, over)
+    cut_second = shifted(shifted(corner, left_normal(v), b), v, before)
+    end, end_point, tail = _ended(first, first.length + over, cut_first, tangents=True)
+    start, start_point, head = _started(second, before, cut_second, tangents=True)
+    return _Corner(end, start, end_point, start_point, tail + _chain(cut_first, cut_second), head)
 
 
 def _chain(*points: Point) -> tuple[Segment, ...]:
@@ -249,19 +251,24 @@ def _chain(*points: Point) -> tuple[Segment, ...]:
 
 
 def _meeting(
-    first: Segment, second: Segment, corner: Point, reach: float | None, *, tangents: bool
+    first: Segment, second: Segment, corner: Point, reach: float | None, *, opens: bool, tangents: bool
 ) -> _Corner | None:
-    """Return the meeting that moves the two ends least and is within reach where it extends one."""
-    room = distance(first.end, second.start) + 2.0 * distance(corner, first.end)
-    room += first.length + second.length if reach is None else 2.0 * reach
-    long_first, lead_first = _extended(first, room, tangents)
-    long_second, lead_second = _extended(second, room, tangents)
+    """Return the meeting that moves the two ends least.
+
+    Args:
+        first: The earlier parallel.
+        second: The later parallel.
+        corner: The original corner.
+        reach: How far from the corner they may meet if one has to be extended; None for any distance.
+        opens: Whether both have to be extended, since the corner opens to that side.
+        tangents: Whether arcs are extended along their tangents instead of their circles.
+    """
     best: tuple[float, float, float, Point] | None = None
-    for s, t, point in intersections(long_first, long_second):
-        end, start = s - lead_first, t - lead_second
+    for end, start, point in _candidates(first, second, corner, reach, tangents):
         over, before = end - first.length, -start
-        extends = max(over, before) > TOLERANCE
-        if extends and reach is not None and distance(corner, point) > reach + TOLERANCE:
+        if opens and min(over, before) < -TOLERANCE:
+            continue
+        if max(over, before) > TOLERANCE and reach is not None and distance(corner, point) > reach + _SAME:
             continue
         candidate = (abs(over) + abs(before), end, start, point)
         if best is None or candidate < best:
@@ -269,16 +276,48 @@ def _meeting(
     if best is None:
         return None
     _, end, start, point = best
-    tail: tuple[Segment, ...] = ()
-    head: tuple[Segment, ...] = ()
-    end_point = start_point = point
-    if end > first.length and (tangents or isinstance(first, Curve)) and not isinstance(first, Line):
-        end, end_point = first.length, first.end
-        tail = _chain(end_point, point)
-    if start < 0.0 and (tangents or isinstance(second, Curve)) and not isinstance(second, Line):
-        start, start_point = 0.0, second.start
-        head = _chain(point, start_point)
+    end, end_point, tail = _ended(first, end, point, tangents)
+    start, start_point, head = _started(second, start, point, tangents)
     return _Corner(end, start, end_point, start_point, tail, head)
+
+
+def _candidates(
+    first: Segment, second: Segment, corner: Point, reach: float | None, tangents: bool
+) -> Iterator[tuple[float, float, Point]]:
+    """Yield where two parallels, extended at both ends, meet: station on the first, on the second, point."""
+    if isinstance(first, Line) and isinstance(second, Line):
+        # From the ends that are to meet, so that nothing is lost to the length of the extension.
+        u, v = first.direction, second.direction
+        sine = cross(u, v)
+        if abs(sine) > 1e-12:
+            off = subtract(second.start, first.end)
+            over = cross(off, v) / sine
+            yield first.length + over, cross(off, u) / sine, shifted(first.end, u, over)
+        return
+    room = distance(first.end, second.start) + first.length + second.length
+    room += 2.0 * (distance(corner, first.end) if reach is None else reach)
+    long_first, lead_first = _extended(first, room, tangents)
+    long_second, lead_second = _extended(second, room, tangents)
+    for s, t, point in intersections(long_first, long_second):
+        yield s - lead_first, t - lead_second, point
+
+
+def _ended(
+    segment: Segment, end: float, point: Point, tangents: bool
+) -> tuple[float, Point, tuple[Segment, ...]]:
+    """Return station and point where a parallel ends to reach a point, and the line it takes from there."""
+    if end <= segment.length or isinstance(segment, Line) or (isinstance(segment, Arc) and not tangents):
+        return end, point, ()
+    return segment.length, segment.end, _chain(segment.end, point)
+
+
+def _started(
+    segment: Segment, start: float, point: Point, tangents: bool
+) -> tuple[float, Point, tuple[Segment, ...]]:
+    """Return station and point where a parallel starts when coming from a point, and the line it takes."""
+    if start >= 0.0 or isinstance(segment, Line) or (isinstance(segment, Arc) and not tangents):
+        return start, point, ()
+    return 0.0, segment.start, _chain(point, segment.start)
 
 
 def _extended(segment: Segment, room: float, tangents: bool) -> tuple[Segment | Path, float]:
@@ -315,23 +354,7 @@ def _assemble(count: int, sides: list[_Side], corners: list[_Corner]) -> tuple[P
     for i, side in enumerate(sides):
         before, after = corners[i - 1], corners[i]
         runs[side.part] += (*before.head, _trimmed(side.moved, before, after), *after.tail)
-    # A line whose corner lies on its own extension is one line, not two.
-    return tuple(Path(tuple(_merged(run))) for run in runs)
-
-
-def _merged(run: list[Segment]) -> Iterator[Segment]:
-    last: Segment | None = None
-    for segment in run:
-        if isinstance(last, Line) and isinstance(segment, Line):
-            turn = signed_angle(last.direction, segment.direction)
-            if abs(turn) * min(last.length, segment.length) <= _SAME:
-                last = Line(last.start, segment.end)
-                continue
-        if last is not None:
-            yield last
-        last = segment
-    if last is not None:
-        yield last
+    return tuple(Path(tuple(run)) for run in runs)
 
 
 def _prove(result: tuple[Path, ...], outline: Path) -> None:

@@ -118,6 +118,8 @@ class Line(Immutable):
 
     def offset(self, distance: float) -> Line:
         """Return the parallel at a distance in mm, positive to the left of travel."""
+        if distance == 0.0:
+            return self
         normal = left_normal(self.direction)
         return Line(shifted(self.start, normal, distance), shifted(self.end, normal, distance))
 
@@ -253,9 +255,9 @@ class Arc(Immutable):
         """The smallest box around the arc."""
         points = [self.start, self.end]
         x, y = self.center
-        for axis in ((x + self.radius, y), (x, y + self.radius), (x - self.radius, y), (x, y - self.radius)):
-            if self.station_towards(axis) is not None:
-                points.append(axis)
+        r = self.radius
+        extremes = ((x + r, y), (x, y + r), (x - r, y), (x, y - r))
+        points += (point for point in extremes if self.station_towards(point) is not None)
         return Box.around(points)
 
     @property
@@ -335,6 +337,8 @@ class Arc(Immutable):
         Raises:
             GeometryError: If the radius would vanish.
         """
+        if distance == 0.0:
+            return self
         radius = self.radius + (distance if self.clockwise else -distance)
         if radius <= SHORTEST / abs(self.sweep):
             raise GeometryError(
