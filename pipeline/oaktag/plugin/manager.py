@@ -27,7 +27,7 @@ class InstalledStage:
 
 @dataclass(frozen=True, slots=True)
 class PluginFault:
-    """A plugin, or a stage of one, that can't be used: its name, where it comes from, why, and the stages lost."""
+    """A plugin, or a stage of one, that can't be used: name, where it comes from, why, the stages lost."""
 
     plugin: str
     distribution: str
@@ -117,16 +117,15 @@ class PluginError(Exception):
 def _stages(manager: pluggy.PluginManager, point: EntryPoint) -> tuple[StageSpec, ...]:
     plugin = point.load()
     manager.register(plugin, point.name)
-    hook = manager.subset_hook_caller("oaktag_stages", [p for p in manager.get_plugins() if p is not plugin])
-    if not manager.get_hookcallers(plugin):
+    callers = manager.get_hookcallers(plugin) or []
+    for caller in callers:
+        if not caller.has_spec():
+            raise PluginError(f"there is no hook {caller.name!r}; the hook is oaktag_stages")
+    if not callers:
         raise PluginError("it implements no hook; define oaktag_stages and mark it with @hookimpl")
-    unknown = [
-        name for name in dir(plugin) if name.startswith(f"{PROJECT}_") and not hasattr(OaktagSpec, name)
-    ]
-    if unknown:
-        raise PluginError(f"there is no hook {unknown[0]!r}; the hook is oaktag_stages")
+    others = [other for other in manager.get_plugins() if other is not plugin]
     specs: list[StageSpec] = []
-    for answer in hook():
+    for answer in manager.subset_hook_caller("oaktag_stages", others)():
         specs.extend(answer)
     for spec in specs:
         _check(spec)
@@ -148,7 +147,7 @@ def _check(spec: object) -> None:
         raise PluginError(f"oaktag_stages gave a {type(spec).__name__}, not a StageSpec")
     if spec.name.count(".") != 1 or spec.name != spec.name.strip().lower():
         raise PluginError(f"{spec.name!r} is no stage name; write two lower-case words with a dot")
-    unknown = sorted((spec.needs | spec.adds | spec.changes) - frozenset(PARTS))
+    unknown = sorted((spec.needs | spec.uses | spec.adds | spec.changes) - frozenset(PARTS))
     if unknown:
         raise PluginError(
             f"stage {spec.name!r} names the unknown part {unknown[0]!r}; parts: {', '.join(PARTS)}"

@@ -31,6 +31,7 @@ Part = Literal[
     "notches",
     "labels",
     "volume",
+    "proof",
     "files",
 ]
 """What a stage may need, add or change. `readings` are there from the start."""
@@ -48,8 +49,9 @@ class StageSpec:
         run: `module:function`, a pure function `(Draft, options) -> Draft`.
         options: `module:Class`, a pydantic model derived from `oaktag.recipe.Options`.
         needs: parts that must be there before the stage runs.
+        uses: further parts that it reads if they are there; what adds or changes them must stand before it.
         adds: parts that are there after it.
-        changes: parts that it replaces; it must stand before every stage that adds something made from them.
+        changes: parts that it replaces; it must stand before every stage that needs or uses them.
     """
 
     name: str
@@ -57,6 +59,7 @@ class StageSpec:
     run: str
     options: str
     needs: frozenset[Part] = field(default_factory=frozenset)
+    uses: frozenset[Part] = field(default_factory=frozenset)
     adds: frozenset[Part] = field(default_factory=frozenset)
     changes: frozenset[Part] = field(default_factory=frozenset)
 

@@ -1,4 +1,4 @@
-"""The files that people write, as pydantic models: frame sheet and recipe; quantities, parameters, messages."""
+"""The files that people write, as pydantic models: frame sheet and recipe, quantities, messages."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from oaktag.recipe.options import (
     Options,
     PerName,
     PositiveLength,
+    TubePlace,
     refuse_value,
 )
 from oaktag.recipe.problem import InputError, Problem, listed, meant, nearest, problems_of, show
@@ -34,6 +35,7 @@ __all__ = [
     "RecipeSheet",
     "Step",
     "TomlFile",
+    "TubePlace",
     "angle_in_degrees",
     "frame_of",
     "length_in_mm",

@@ -8,7 +8,16 @@ from typing import Annotated, Any, Literal, NamedTuple
 from pydantic import AfterValidator, BeforeValidator, Field, RootModel, ValidationError, model_validator
 
 from oaktag.pattern import Frame, Place, Reading, ReadingKind, TubeWidth
-from oaktag.recipe.options import Angle, Fraction, Length, Options, PositiveLength, refuse_value
+from oaktag.recipe.options import (
+    Angle,
+    Fraction,
+    Length,
+    Options,
+    PositiveLength,
+    check_place,
+    place_from,
+    refuse_value,
+)
 from oaktag.recipe.problem import InputError, Problem, listed, meant, problems_of, show
 from oaktag.recipe.quantity import ANGLE_UNITS, LENGTH_UNITS
 from oaktag.recipe.toml_file import TomlFile, read_toml
@@ -20,7 +29,7 @@ DIAGONAL_WORD = " to "
 
 
 class Sigma(NamedTuple):
-    """An instrument's standard uncertainty: in mm if it measures lengths, in degrees if it measures angles."""
+    """An instrument's standard uncertainty: mm if it measures lengths, degrees if it measures angles."""
 
     mm: float | None
     degrees: float | None
@@ -30,8 +39,8 @@ class Sigma(NamedTuple):
         return self.degrees if kind == "angle" else self.mm
 
 
-# Common practice, no source: a tape read at its end hook in a workshop, a caliper on a painted tube, a digital
-# gauge laid on a tube. Each is a default that the sheet may replace.
+# Common practice, no source: a tape read at its end hook in a workshop, a caliper on a painted tube, a
+# digital gauge laid on a tube. Each is a default that the sheet may replace.
 DEFAULT_SIGMAS = {"tape": Sigma(1.0, None), "caliper": Sigma(0.2, None), "angle-gauge": Sigma(None, 0.3)}
 
 
@@ -99,14 +108,7 @@ class WidthStation(Options):
 
     @model_validator(mode="after")
     def _one_place(self) -> WidthStation:
-        if (self.at is None) == (self.distance is None):
-            raise refuse_value(
-                "needs one place", "either `at`, or `distance` with `from`", "give one of them"
-            )
-        if (self.distance is None) != (self.from_ is None):
-            raise refuse_value(
-                "`distance` and `from` go together", "a distance and a corner's name", "give both"
-            )
+        check_place(self.at, self.distance, self.from_)
         return self
 
 
@@ -126,7 +128,7 @@ class FrameSheet(Options):
     tubes: tuple[Name, ...] = TRIANGLE_TUBES
     """The tube after each corner."""
     instruments: dict[str, Length] = Field(default_factory=dict)
-    """Standard uncertainty of each instrument, one sigma: tape and caliper as lengths, angle gauge in degrees."""
+    """Standard uncertainty of each instrument, one sigma: a length, or degrees for the angle gauge."""
     lengths: dict[str, LengthReadings] = Field(default_factory=dict)
     """Inside lengths by tube, corner to corner; a list is repeated readings."""
     diagonals: dict[str, LengthReadings] = Field(default_factory=dict)
@@ -339,14 +341,8 @@ class _Reader:
             todo = meant(read.from_, ends, "name an end of the tube")
             self.problem(f"{key}.from", "isn't an end of this tube", show(read.from_), listed(ends), todo)
             return []
-        first = read.from_ == ends[0]
-        return [
-            TubeWidth(
-                Place(tube, 0.0 if first else 1.0, read.distance if first else -read.distance),
-                read.width,
-                key,
-            )
-        ]
+        place = place_from(tube, ends, read.from_, read.distance)
+        return [TubeWidth(place, read.width, key)]
 
 
 _Width = RootModel[PositiveLength]

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Annotated, Any, Generic, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, RootModel, ValidationInfo, model_validator
 from pydantic_core import PydanticCustomError
 
+from oaktag.pattern import Frame, Place, Refusal
+from oaktag.recipe.problem import listed, meant, show
 from oaktag.recipe.quantity import QuantityError, angle_in_degrees, length_in_mm
 
 
@@ -16,7 +19,7 @@ def kebab(name: str) -> str:
 
 
 class Options(BaseModel):
-    """Base of every stage's options: immutable, no unknown keys, `snake_case` here and `kebab-case` in TOML."""
+    """Base of every stage's options: immutable, no unknown keys, `snake_case` here, `kebab-case` in TOML."""
 
     model_config = ConfigDict(
         extra="forbid",
@@ -88,6 +91,104 @@ class PerName(RootModel[dict[str, T]], Generic[T]):
         """Names that have a value of their own."""
         return tuple(name for name in self.root if name != "default")
 
-    def get(self, name: str, otherwise: T | None = None) -> T | None:
-        """The value for a name: its own, else the default, else `otherwise`."""
-        return self.root.get(name, self.root.get("default", otherwise))  # type: ignore[arg-type]
+    def get(self, name: str) -> T:
+        """The value for a name: its own, else the default; KeyError if there is neither."""
+        return self.root[name] if name in self.root else self.root["default"]
+
+    def require(self, known: Iterable[str], key: str, what: str) -> PerName[T]:
+        """Refuse names that don't exist, and a table that leaves a name without a value.
+
+        Args:
+            known: every name that may stand in the table.
+            key: of the option, for the message.
+            what: what the names are, for the message: `tube`, `corner`.
+
+        Raises:
+            Refusal: a name is unknown, or has neither a value of its own nor a default.
+        """
+        names = tuple(known)
+        for name in self.names:
+            if name not in names:
+                raise Refusal(
+                    f"there is no {what} of this name",
+                    key=f"{key}.{name}",
+                    source="recipe",
+                    found=show(name),
+                    valid=listed([*names, "default"]),
+                    todo=meant(name, names, f"name a {what}, or remove it"),
+                )
+        missing = [name for name in names if name not in self.root]
+        if missing and "default" not in self.root:
+            raise Refusal(
+                f"no value for {what} {missing[0]!r}",
+                key=key,
+                source="recipe",
+                found=f"values for {listed(self.names)}",
+                valid=listed([*names, "default"]),
+                todo=f"add {missing[0]}, or a default",
+            )
+        return self
+
+
+class TubePlace(Options):
+    """A place along a tube: a share of its length, or a distance from one of its ends."""
+
+    tube: str = Field(min_length=1)
+    """Name of the tube."""
+    at: Fraction | None = None
+    """Place as a share of the tube's length from its first corner."""
+    distance: Length | None = None
+    """Place as a distance from the corner named by `from`."""
+    from_: str | None = Field(default=None, alias="from")
+    """The corner that `distance` is counted from."""
+
+    @model_validator(mode="after")
+    def _one_place(self) -> TubePlace:
+        check_place(self.at, self.distance, self.from_)
+        return self
+
+    def place(self, frame: Frame, key: str) -> Place:
+        """The place on that frame's tube.
+
+        Args:
+            frame: has the tubes.
+            key: of the option, for the message.
+
+        Raises:
+            Refusal: there is no such tube, or the corner isn't an end of it.
+        """
+        if self.tube not in frame.tubes:
+            raise Refusal(
+                "there is no such tube",
+                key=f"{key}.tube",
+                source="recipe",
+                found=show(self.tube),
+                valid=listed(frame.tubes),
+                todo=meant(self.tube, frame.tubes, "name one of the tubes"),
+            )
+        if self.at is not None:
+            return Place(self.tube, fraction=self.at)
+        ends = frame.ends(self.tube)
+        if self.from_ not in ends:
+            raise Refusal(
+                "isn't an end of this tube",
+                key=f"{key}.from",
+                source="recipe",
+                found=show(self.from_),
+                valid=listed(ends),
+                todo="name an end of the tube",
+            )
+        return place_from(self.tube, ends, self.from_, self.distance or 0.0)
+
+
+def check_place(at: float | None, distance: float | None, from_: str | None) -> None:
+    """Refuse a place that is given in no way, in two, or by half."""
+    if (at is None) == (distance is None):
+        raise refuse_value("needs one place", "either `at`, or `distance` with `from`", "give one of them")
+    if (distance is None) != (from_ is None):
+        raise refuse_value("`distance` and `from` go together", "a distance and a corner's name", "give both")
+
+
+def place_from(tube: str, ends: tuple[str, str], corner: str, distance: float) -> Place:
+    """The place at a distance in mm from one of a tube's ends, which is named by its corner."""
+    return Place(tube, 0.0, distance) if corner == ends[0] else Place(tube, 1.0, -distance)

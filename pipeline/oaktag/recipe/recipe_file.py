@@ -47,7 +47,7 @@ class RecipeSheet(Options):
     description: str = ""
     """What it makes."""
     parameters: dict[str, Any] = Field(default_factory=dict)
-    """Values that a stage's option may name as "{parameter}"; a catalog or the command line may override them."""
+    """Values that options may name as "{parameter}"; a catalog or the command line may override them."""
     stage: Annotated[tuple[StageEntry, ...], Field(min_length=1)]
     """The stages, in order."""
 

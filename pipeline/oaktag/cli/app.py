@@ -1,0 +1,249 @@
+"""Commands, exit codes, and messages for what went wrong.
+
+Only click is imported here; each command imports what it runs when it runs.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import traceback
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from oaktag.engine import Job
+
+DONE = 0
+"""Everything went well."""
+FINDINGS = 1
+"""The pattern has findings at `error`."""
+BAD_INPUT = 2
+"""The input can't be read or the recipe can't be planned."""
+BROKEN = 3
+"""Something broke that is not the user's doing."""
+INTERRUPTED = 130
+"""Stopped by the user, as shells count it."""
+
+EPILOG = (
+    "Exit codes: 0 done; 1 the pattern has findings at 'error'; 2 the input can't be used; "
+    "3 something broke that is not your doing."
+)
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+def main() -> None:
+    """Run the command line and exit."""
+    sys.exit(run(sys.argv[1:]))
+
+
+def run(arguments: list[str]) -> int:
+    """Run one command.
+
+    Args:
+        arguments: without the program's name.
+
+    Returns:
+        The exit code.
+    """
+    shows_json = "--json" in arguments
+    try:
+        code = app.main(args=arguments, prog_name="oaktag", standalone_mode=False)
+    except click.exceptions.Exit as leave:
+        return leave.exit_code
+    except click.Abort:
+        click.echo("stopped", err=True)
+        return INTERRUPTED
+    except click.ClickException as error:
+        error.show()
+        return BAD_INPUT
+    except KeyboardInterrupt:
+        click.echo("stopped", err=True)
+        return INTERRUPTED
+    except BrokenPipeError:
+        # Whoever read our output has gone; that is no failure of the job.
+        sys.stdout = None  # type: ignore[assignment]
+        return DONE
+    except Exception as error:
+        return _explain_failure(error, shows_json, "--traceback" in arguments)
+    return code if isinstance(code, int) else DONE
+
+
+def _explain_failure(error: Exception, shows_json: bool, shows_traceback: bool) -> int:
+    from oaktag.engine import StageFailure
+    from oaktag.recipe import InputError
+
+    if shows_traceback:
+        traceback.print_exception(error)
+    if isinstance(error, InputError):
+        if shows_json:
+            from dataclasses import asdict
+
+            problems = [asdict(problem) for problem in error.problems]
+            click.echo(json.dumps({"exit_code": BAD_INPUT, "problems": problems}, indent=2))
+        else:
+            for problem in error.problems:
+                click.echo(f"error: {problem}", err=True)
+        return BAD_INPUT
+    message = str(error)
+    if not isinstance(error, StageFailure):
+        message = (
+            f"oaktag failed: {type(error).__name__}: {error}\n"
+            "  This is a fault of the program. Run again with --traceback and report what it prints."
+        )
+    if shows_json:
+        click.echo(json.dumps({"exit_code": BROKEN, "failure": message}, indent=2))
+    else:
+        click.echo(f"error: {message}", err=True)
+    return BROKEN
+
+
+@click.group(epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="oaktag", message="oaktag %(version)s")
+def app() -> None:
+    """Turn the readings of one bicycle frame into the proved, true-size pattern of its frame bag."""
+
+
+def _job_options(command: Command) -> Command:
+    for option in reversed(
+        [
+            click.argument("recipe", type=click.Path(path_type=Path)),
+            click.option(
+                "--frame",
+                required=True,
+                type=click.Path(path_type=Path),
+                metavar="SHEET",
+                help="The frame sheet, *.frame.toml.",
+            ),
+            click.option(
+                "--set",
+                "settings",
+                multiple=True,
+                metavar="NAME=VALUE",
+                help="Override a parameter of the recipe; may be given several times.",
+            ),
+            click.option(
+                "--json", "shows_json", is_flag=True, help="Print the report as JSON, for programs."
+            ),
+            click.option("--quiet", is_flag=True, help="Print findings and problems only."),
+            click.option("--traceback", is_flag=True, help="Show where a failure came from."),
+        ]
+    ):
+        command = option(command)
+    return command
+
+
+@app.command("make")
+@_job_options
+@click.option(
+    "--out",
+    default="out",
+    show_default=True,
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Results go to DIR/<sheet>/<recipe>/.",
+)
+def make_command(
+    recipe: Path,
+    frame: Path,
+    settings: tuple[str, ...],
+    out: Path,
+    shows_json: bool,
+    quiet: bool,
+    traceback: bool,
+) -> int:
+    """Draft the bag that RECIPE describes for one frame, prove it and write its files."""
+    from oaktag.engine import make_bag
+    from oaktag.recipe import parse_setting
+
+    values = dict(parse_setting(text) for text in settings)
+    with _progress(shows_json or quiet) as watch:
+        job = make_bag(recipe, frame, out, values, watch=watch)
+    return _report(job, shows_json, quiet)
+
+
+@app.command("check")
+@_job_options
+def check_command(
+    recipe: Path,
+    frame: Path,
+    settings: tuple[str, ...],
+    shows_json: bool,
+    quiet: bool,
+    traceback: bool,
+) -> int:
+    """Do everything that `make` does but write the files."""
+    from oaktag.engine import draft_bag
+    from oaktag.recipe import parse_setting
+
+    values = dict(parse_setting(text) for text in settings)
+    with _progress(shows_json or quiet) as watch:
+        job = draft_bag(recipe, frame, values, watch=watch)
+    return _report(job, shows_json, quiet)
+
+
+@app.command("stages")
+@click.option("--json", "shows_json", is_flag=True, help="Print the list as JSON, for programs.")
+def stages_command(shows_json: bool) -> int:
+    """List the stages that are installed and the distribution that each comes from."""
+    from oaktag.cli.catalogue import show_stages
+    from oaktag.plugin import load_stages
+
+    show_stages(load_stages(), shows_json)
+    return DONE
+
+
+@app.command("explain")
+@click.argument("stage")
+@click.option("--json", "shows_json", is_flag=True, help="Print the explanation as JSON, for programs.")
+def explain_command(stage: str, shows_json: bool) -> int:
+    """Say what STAGE needs and adds, and list its options with defaults and units."""
+    from oaktag.cli.catalogue import explain_stage
+    from oaktag.plugin import load_stages
+
+    explain_stage(load_stages(), stage, shows_json)
+    return DONE
+
+
+@app.group("new")
+def new_group() -> None:
+    """Write a file to start from."""
+
+
+@new_group.command("frame")
+@click.argument("path", type=click.Path(path_type=Path))
+@click.option("--name", default="My bicycle", show_default=True, help="What you call this bicycle.")
+@click.option(
+    "--unit",
+    type=click.Choice(["mm", "cm", "in"]),
+    default="mm",
+    show_default=True,
+    help="Unit of the readings.",
+)
+@click.option("--force", is_flag=True, help="Write over a file that is already there.")
+def new_frame_command(path: Path, name: str, unit: str, force: bool) -> int:
+    """Write a commented frame sheet to PATH, to be filled in beside the bicycle."""
+    from oaktag.cli.new_frame import write_sheet
+
+    click.echo(f"wrote {write_sheet(path, name, unit, force)}")
+    return DONE
+
+
+def _progress(silent: bool) -> Any:
+    from oaktag.cli.report import progress
+
+    return progress(silent)
+
+
+def _report(job: Job, shows_json: bool, quiet: bool) -> int:
+    from oaktag.cli.report import report_as_json, show_report
+
+    code = FINDINGS if job.draft.has_errors else DONE
+    if shows_json:
+        click.echo(report_as_json(job, code))
+    else:
+        show_report(job, quiet)
+    return code

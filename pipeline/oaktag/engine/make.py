@@ -1,0 +1,91 @@
+"""One job: a recipe and a frame sheet in, a proved pattern and its files out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from oaktag.engine.plan import PlannedStep, make_plan
+from oaktag.engine.run import RunResult, first_draft, run_plan
+from oaktag.engine.write import PATTERN_FILE, WrittenFile, write_artifacts
+from oaktag.pattern import Artifact, Draft
+from oaktag.plugin import Stages, load_stages
+from oaktag.recipe import InputError, Problem, load_frame, load_recipe
+from oaktag.recipe.frame_sheet import SUFFIX as FRAME_SUFFIX
+from oaktag.recipe.recipe_file import SUFFIX as RECIPE_SUFFIX
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """A finished job: the draft, the journal of its stages, and the files that were written."""
+
+    result: RunResult
+    written: tuple[WrittenFile, ...] = ()
+
+    @property
+    def draft(self) -> Draft:
+        """The finished draft."""
+        return self.result.draft
+
+
+def draft_bag(
+    recipe: Path,
+    frame: Path,
+    settings: Mapping[str, Any] | None = None,
+    *,
+    stages: Stages | None = None,
+    watch: Callable[[PlannedStep], None] | None = None,
+) -> Job:
+    """Do everything but write the files.
+
+    Raises:
+        InputError: a file can't be used, the recipe can't be planned, or a stage refused what it was given.
+        StageFailure: a stage broke.
+    """
+    problems: list[Problem] = []
+    try:
+        sheet, frame_file = load_frame(frame)
+    except InputError as error:
+        problems += error.problems
+    try:
+        plan = make_plan(load_recipe(recipe, settings), stages or load_stages())
+    except InputError as error:
+        problems += error.problems
+    if problems:
+        raise InputError(problems)
+    return Job(run_plan(plan, first_draft(sheet, frame_file, plan), frame_file.path, watch))
+
+
+def make_bag(
+    recipe: Path,
+    frame: Path,
+    out: Path,
+    settings: Mapping[str, Any] | None = None,
+    *,
+    stages: Stages | None = None,
+    watch: Callable[[PlannedStep], None] | None = None,
+) -> Job:
+    """Draft a bag and write `out/<sheet>/<recipe>/`.
+
+    Raises:
+        InputError: as `draft_bag`, or the folder can't be written to.
+        StageFailure: a stage broke.
+    """
+    from oaktag.pattern.document import render
+
+    job = draft_bag(recipe, frame, settings, stages=stages, watch=watch)
+    document = Artifact(PATTERN_FILE, "pattern", render(job.draft))
+    folder = result_folder(recipe, frame, out)
+    return Job(job.result, write_artifacts(folder, [*job.draft.artifacts, document]))
+
+
+def result_folder(recipe: Path, frame: Path, out: Path) -> Path:
+    """Where the results of a job belong."""
+    return out / stem(frame, FRAME_SUFFIX) / stem(recipe, RECIPE_SUFFIX)
+
+
+def stem(path: Path, suffix: str) -> str:
+    """The file's name without the suffix of its kind."""
+    return path.name.removesuffix(suffix) if path.name.endswith(suffix) else path.stem

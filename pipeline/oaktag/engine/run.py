@@ -1,0 +1,131 @@
+"""Running a plan: one stage after the other, each timed, each with what it changed."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+from oaktag.engine.plan import Plan, PlannedStep
+from oaktag.pattern import Draft, Finding, Frame, Provenance, Refusal
+from oaktag.recipe import InputError, Problem, TomlFile
+
+
+@dataclass(frozen=True, slots=True)
+class StepRecord:
+    """What one stage did.
+
+    Attributes:
+        id: of the step in the recipe.
+        use: name of the stage.
+        seconds: wall time.
+        changes: what it added or changed, in words.
+        findings: what it had to say.
+    """
+
+    id: str
+    use: str
+    seconds: float
+    changes: tuple[str, ...]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RunResult:
+    """A finished run: the draft, and one record per stage."""
+
+    draft: Draft
+    journal: tuple[StepRecord, ...]
+
+
+class StageFailure(Exception):  # noqa: N818 - the stage failed, not this program
+    """A stage broke in a way that isn't the user's doing; the cause is chained."""
+
+    def __init__(self, stage: str, distribution: str, error: BaseException) -> None:
+        super().__init__(
+            f"stage {stage!r} of {distribution} failed: {type(error).__name__}: {error}\n"
+            "  This is a fault of the stage, not of your files. Run again with --traceback and send what it\n"
+            f"  prints to the authors of {distribution}."
+        )
+
+
+def first_draft(frame: Frame, frame_file: TomlFile, plan: Plan) -> Draft:
+    """The draft before the first stage: what was measured, and where the inputs came from."""
+    recipe = plan.recipe
+    return Draft(
+        frame=frame,
+        frame_provenance=Provenance(frame.name, "", frame_file.sha256),
+        recipe_provenance=Provenance(recipe.name, recipe.version, recipe.file.sha256),
+    )
+
+
+def run_plan(
+    plan: Plan, draft: Draft, frame_file: str, watch: Callable[[PlannedStep], None] | None = None
+) -> RunResult:
+    """Run every stage of a plan.
+
+    Args:
+        plan: checked.
+        draft: before the first stage.
+        frame_file: name of the frame sheet, for messages.
+        watch: called before each stage.
+
+    Raises:
+        InputError: a stage refused the readings or its options.
+        StageFailure: a stage broke.
+    """
+    journal: list[StepRecord] = []
+    for planned in plan.steps:
+        if watch is not None:
+            watch(planned)
+        began = time.perf_counter()
+        try:
+            after = planned.run(draft, planned.options)
+        except Refusal as refusal:
+            raise InputError([_problem(refusal, planned, plan, frame_file)]) from refusal
+        except Exception as error:
+            raise StageFailure(planned.step.use, planned.stage.distribution, error) from error
+        if not isinstance(after, Draft):
+            wrong = TypeError(f"it returned a {type(after).__name__}, not a Draft")
+            raise StageFailure(planned.step.use, planned.stage.distribution, wrong)
+        seconds = time.perf_counter() - began
+        news = after.findings[len(draft.findings) :]
+        changes = tuple(describe_changes(draft, after))
+        journal.append(StepRecord(planned.step.id, planned.step.use, seconds, changes, news))
+        draft = after
+    return RunResult(draft, tuple(journal))
+
+
+def _problem(refusal: Refusal, planned: PlannedStep, plan: Plan, frame_file: str) -> Problem:
+    if refusal.source == "frame":
+        file, key = frame_file, refusal.key
+    else:
+        file, key = plan.recipe.file.path, f"{planned.step.key}.{refusal.key}"
+    return Problem(file, key, refusal.reason, refusal.found, refusal.valid, refusal.todo)
+
+
+def describe_changes(before: Draft, after: Draft) -> Iterable[str]:
+    """What is different between two drafts, in words."""
+    for name in ("survey", "opening", "outline", "volume"):
+        old, new = getattr(before, name), getattr(after, name)
+        if old != new:
+            yield f"{'added' if old is None else 'changed'} the {name}"
+    known = {piece.id: piece for piece in before.pieces}
+    for piece in after.pieces:
+        if piece.id not in known:
+            yield f"added piece {piece.id}"
+        elif piece != known[piece.id]:
+            old_piece = known[piece.id]
+            parts = [
+                word
+                for word in ("edges", "cut_line", "notches", "marks", "labels", "grain")
+                if getattr(piece, word) != getattr(old_piece, word)
+            ]
+            what = ", ".join(part.replace("_", " ") for part in parts) or "its data"
+            yield f"changed {what} of {piece.id}"
+    gone = known.keys() - {piece.id for piece in after.pieces}
+    yield from (f"removed piece {name}" for name in sorted(gone))
+    if after.seams != before.seams:
+        yield f"{len(after.seams)} seams"
+    for artifact in after.artifacts[len(before.artifacts) :]:
+        yield f"drew {artifact.path}"

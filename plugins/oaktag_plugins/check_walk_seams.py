@@ -1,0 +1,114 @@
+"""`check.walk-seams`: walk every seam and compare both sides and both rows of notches."""
+
+from __future__ import annotations
+
+from oaktag import Draft, Finding, Options, StageSpec, hookimpl
+from oaktag.geometry import GeometryError
+from oaktag.pattern import Piece, Seam
+from oaktag.pattern.walk import walk
+from oaktag.recipe import PositiveLength
+
+
+class WalkOptions(Options):
+    """Options of `check.walk-seams`."""
+
+    tolerance: PositiveLength = 0.01
+    """How far two seam lengths, or two notches, may differ."""
+
+
+def run(draft: Draft, options: WalkOptions) -> Draft:
+    """Report seams that don't match, notches that don't meet, and outlines that can't be cut."""
+    findings: list[Finding] = []
+    for piece in draft.pieces:
+        findings += outline_findings(piece)
+    for seam in draft.seams:
+        findings += seam_findings(draft, seam, options.tolerance)
+    sewn = {(side.piece, edge) for seam in draft.seams for side in (seam.a, seam.b) for edge in side.edges}
+    for piece in draft.pieces:
+        for edge in piece.edges:
+            if (piece.id, edge.name) not in sewn:
+                where = f"{piece.id}, {edge.name}"
+                findings.append(Finding("note", "edge-unsewn", "no seam is sewn at this edge", where))
+    return draft.with_findings(findings)
+
+
+def outline_findings(piece: Piece) -> list[Finding]:
+    """Whether a piece's lines close and don't cross themselves."""
+    found: list[Finding] = []
+    for word, get in (("seam line", lambda: piece.seam_line), ("cut line", lambda: piece.outline)):
+        try:
+            path = get()
+        except GeometryError as error:
+            found.append(Finding("error", "outline-broken", f"the {word} has a break: {error}", piece.id))
+            continue
+        if not path.closed:
+            found.append(Finding("error", "outline-open", f"the {word} doesn't close", piece.id))
+        elif not path.is_simple():
+            found.append(Finding("error", "outline-crossing", f"the {word} crosses itself", piece.id))
+    if piece.mirrored > piece.quantity:
+        message = f"{piece.mirrored} are turned over, but only {piece.quantity} are cut"
+        found.append(Finding("error", "quantity-impossible", message, piece.id))
+    return found
+
+
+def seam_findings(draft: Draft, seam: Seam, tolerance: float) -> list[Finding]:
+    """What is wrong with one seam."""
+    walked = walk(draft, seam)
+    sides = f"{seam.a.piece} and {seam.b.piece}"
+    found: list[Finding] = []
+    if abs(walked.difference) > tolerance:
+        message = (
+            f"{sides} differ by {walked.difference:+.3f} mm: {walked.length_a:.3f} and "
+            f"{walked.length_b:.3f} mm with {seam.ease:g} mm of ease; {tolerance:g} mm is allowed"
+        )
+        found.append(Finding("error", "seam-mismatch", message, seam.id))
+    for pair in walked.pairs:
+        if pair.a is None or pair.b is None:
+            lone = pair.a or pair.b
+            assert lone is not None
+            message = f"the notch at {lone.at:.1f} mm on edge {lone.notch.edge} has no mate"
+            found.append(Finding("error", "notch-unmatched", message, seam.id))
+            continue
+        # Ease is spread evenly, so a notch's mate moves with it.
+        share = pair.a.at / walked.length_a if walked.length_a else 0.0
+        apart = pair.b.at - pair.a.at - seam.ease * share
+        if abs(apart) > tolerance:
+            message = (
+                f"the notches at {pair.a.at:.3f} and {pair.b.at:.3f} mm come to lie {apart:+.3f} mm apart"
+            )
+            found.append(Finding("error", "notch-mismatch", message, seam.id))
+        if pair.a.notch.count != pair.b.notch.count:
+            counts = f"{pair.a.notch.count} and {pair.b.notch.count} nicks"
+            message = f"the notches at {pair.a.at:.1f} mm have {counts}"
+            found.append(Finding("error", "notch-count", message, seam.id))
+    found += allowance_findings(draft, seam)
+    return found
+
+
+def allowance_findings(draft: Draft, seam: Seam) -> list[Finding]:
+    """Whether the raw edges lie together when the seam is sewn."""
+    margins = [
+        sorted({draft.piece(side.piece).edge(edge).allowance for edge in side.edges})
+        for side in (seam.a, seam.b)
+    ]
+    if margins[0] == margins[1] or not any(draft.piece(s.piece).cut_line for s in (seam.a, seam.b)):
+        return []
+    both = " and ".join(", ".join(f"{value:g}" for value in side) for side in margins)
+    message = f"{seam.a.piece} and {seam.b.piece} have different allowances here: {both} mm"
+    return [Finding("warning", "allowance-differs", message, seam.id)]
+
+
+@hookimpl
+def oaktag_stages() -> tuple[StageSpec, ...]:
+    """Describe the stage."""
+    return (
+        StageSpec(
+            name="check.walk-seams",
+            summary="Walk every seam: lengths and notches of both sides must agree",
+            run=f"{__name__}:run",
+            options=f"{__name__}:WalkOptions",
+            needs=frozenset({"seams"}),
+            uses=frozenset({"panels", "gusset", "allowances", "notches"}),
+            adds=frozenset({"proof"}),
+        ),
+    )

@@ -1,0 +1,628 @@
+"""`gusset.wrap`: one strip, or several, that follows the tubes' widths and sews to both panels exactly."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from oaktag import Draft, Finding, Options, Refusal, StageSpec, hookimpl
+from oaktag.geometry import Curve, Line, Path, Point, Segment, Transform
+from oaktag.pattern import CORNER_PREFIX, Edge, Mark, Outline, Piece, Place, Seam, SeamSide
+from oaktag.recipe import Length, PerName, PositiveLength, TubePlace, listed, meant, show
+from oaktag_plugins.panel_pair import DRIVE, NON_DRIVE
+
+DRIVE_EDGE = "drive-side"
+NON_DRIVE_EDGE = "non-drive-side"
+START_EDGE = "start"
+END_EDGE = "end"
+DEFAULT_JOIN = "down-tube"
+"""Where the strip is joined if the recipe doesn't say: at the middle of this tube (common practice, no source)."""
+
+Between = Literal["held", "linear", "monotone-cubic"]
+
+
+class WrapOptions(Options):
+    """Options of `gusset.wrap`."""
+
+    between: Between = "held"
+    """How the width goes between stations.
+
+    `held`: straight between a tube's own stations, held beyond them, and blended inside the corners;
+    `linear`: straight along the seam from station to station; `monotone-cubic`: smooth, without overshoot.
+    """
+    add: Length = 0.0
+    """Added to every width of the sheet."""
+    width: PerName[PositiveLength] | None = None
+    """A width instead of the sheet's, by tube; `default` is for tubes that the sheet has no width of."""
+    joins: tuple[TubePlace, ...] = ()
+    """Where the strip is joined; several places make several pieces. The middle of the down tube if left out."""
+    slope_limit: Annotated[float, Field(gt=0, lt=1)] = 0.5
+    """How fast half the width may change, mm per mm of seam; steeper, and the strip puckers."""
+    material: Annotated[str, Field(min_length=1, max_length=60)] = "shell"
+    """What the gusset is cut from."""
+
+
+@dataclass(frozen=True, slots=True)
+class WidthKnot:
+    """A width in mm at a seam length in mm, with its slopes (mm per mm) on either side."""
+
+    s: float
+    width: float
+    slope_before: float
+    slope_after: float
+
+
+@dataclass(frozen=True, slots=True)
+class WidthPiece:
+    """A cubic from `s0` to `s1` mm of seam length: width = Σ c[k]·(s − s0)^k."""
+
+    s0: float
+    s1: float
+    c: tuple[float, float, float, float]
+
+    @property
+    def straight(self) -> bool:
+        """Whether the width is a linear function, up to rounding."""
+        span = self.s1 - self.s0
+        return abs(self.c[2]) * span**2 + abs(self.c[3]) * span**3 < 1e-9
+
+    def width(self, s: float) -> float:
+        """Width in mm."""
+        u = s - self.s0
+        return self.c[0] + u * (self.c[1] + u * (self.c[2] + u * self.c[3]))
+
+    def slope(self, s: float) -> float:
+        """Change of the width, mm per mm."""
+        u = s - self.s0
+        return self.c[1] + u * (2 * self.c[2] + 3 * u * self.c[3])
+
+    def steepest(self) -> tuple[float, float]:
+        """The station of the greatest absolute slope, and that slope."""
+        stations = [self.s0, self.s1]
+        if self.c[3] != 0.0:
+            turn = self.s0 - self.c[2] / (3 * self.c[3])
+            if self.s0 < turn < self.s1:
+                stations.append(turn)
+        steepest = max(stations, key=lambda s: abs(self.slope(s)))
+        return steepest, abs(self.slope(steepest))
+
+    def moved(self, distance: float) -> WidthPiece:
+        """The same piece further along the seam."""
+        return WidthPiece(self.s0 + distance, self.s1 + distance, self.c)
+
+    def clipped(self, s0: float, s1: float) -> WidthPiece:
+        """The part between two stations inside the piece."""
+        u, c = s0 - self.s0, self.c
+        shifted = (self.width(s0), self.slope(s0), c[2] + 3 * u * c[3], c[3])
+        return WidthPiece(s0, s1, shifted)
+
+
+@dataclass(frozen=True, slots=True)
+class WidthProfile:
+    """The gusset's width all along a closed seam of `length` mm, from station 0 round to 0 again."""
+
+    length: float
+    pieces: tuple[WidthPiece, ...]
+
+    def between(self, s0: float, s1: float) -> tuple[WidthPiece, ...]:
+        """The pieces from `s0` to `s1`, which may lie past the seam's end; stations go on counting there."""
+        found: list[WidthPiece] = []
+        turn = math.floor(s0 / self.length) * self.length
+        while turn < s1:
+            for piece in self.pieces:
+                moved = piece.moved(turn)
+                low, high = max(moved.s0, s0), min(moved.s1, s1)
+                if high - low > 1e-9:
+                    found.append(moved.clipped(low, high))
+            turn += self.length
+        return tuple(found)
+
+    def width(self, s: float) -> float:
+        """Width in mm at a station."""
+        s %= self.length
+        piece = next((p for p in self.pieces if s <= p.s1), self.pieces[-1])
+        return piece.width(max(s, piece.s0))
+
+
+def profile_through(knots: Sequence[WidthKnot], length: float) -> WidthProfile:
+    """Cubic Hermite pieces from knot to knot, round the closed seam.
+
+    Args:
+        knots: at least one, at different stations in [0, length), in order.
+        length: of the seam, mm.
+    """
+    around = [*knots, WidthKnot(knots[0].s + length, *_rest(knots[0]))]
+    pieces: list[WidthPiece] = []
+    for first, second in pairwise(around):
+        span = second.s - first.s
+        chord = (second.width - first.width) / span
+        m0, m1 = first.slope_after, second.slope_before
+        c = (first.width, m0, (3 * chord - 2 * m0 - m1) / span, (m0 + m1 - 2 * chord) / span**2)
+        pieces.append(WidthPiece(first.s, second.s, c))
+    # Cut at the seam's end, so that the pieces run from 0 to length.
+    wrapped: list[WidthPiece] = []
+    for piece in pieces:
+        if piece.s1 <= length + 1e-9:
+            wrapped.append(piece)
+        else:
+            if length - piece.s0 > 1e-9:
+                wrapped.append(piece.clipped(piece.s0, length))
+            wrapped.append(piece.clipped(length, piece.s1).moved(-length))
+    return WidthProfile(length, tuple(sorted(wrapped, key=lambda piece: piece.s0)))
+
+
+def _rest(knot: WidthKnot) -> tuple[float, float, float]:
+    return knot.width, knot.slope_before, knot.slope_after
+
+
+def linear_knots(points: Sequence[tuple[float, float]], length: float) -> list[WidthKnot]:
+    """Knots of the linear interpolation of `(s, width)` round the closed seam."""
+    if len(points) == 1:
+        return [WidthKnot(*points[0], 0.0, 0.0)]
+    around = [*points, (points[0][0] + length, points[0][1])]
+    slopes = [(w1 - w0) / (s1 - s0) for (s0, w0), (s1, w1) in pairwise(around)]
+    return [WidthKnot(s, w, slopes[i - 1], slopes[i]) for i, (s, w) in enumerate(points)]
+
+
+def monotone_knots(points: Sequence[tuple[float, float]], length: float) -> list[WidthKnot]:
+    """Knots of the monotone cubic through `(s, width)` round the closed seam.
+
+    The slopes are those of Fritsch and Carlson (Monotone piecewise cubic interpolation, SIAM J. Numer. Anal.
+    17, 1980) in the harmonic form that scipy's PCHIP uses. The points are repeated before and after, so that
+    no end formula is needed.
+    """
+    if len(points) == 1:
+        return linear_knots(points, length)
+    from scipy.interpolate import PchipInterpolator
+
+    stations = [s + turn * length for turn in (-1, 0, 1) for s, _ in points]
+    slopes = PchipInterpolator(stations, [w for _ in range(3) for _, w in points]).derivative()
+    return [WidthKnot(s, w, m, m) for (s, w) in points for m in (float(slopes(s)),)]
+
+
+@dataclass(frozen=True, slots=True)
+class TubeRun:
+    """A tube's run on the outline: its name, where it begins and ends, and its stations (s, width) in order."""
+
+    tube: str
+    start: float
+    end: float
+    stations: tuple[tuple[float, float], ...]
+
+
+def held_knots(runs: Sequence[TubeRun], length: float) -> list[WidthKnot]:
+    """Knots of a width that is held along each tube and blended inside the corners.
+
+    Along a tube the width is straight between its own stations and held beyond them. A tube without stations
+    goes straight between the widths that the linear profile has at its ends. Inside a corner a cubic leads from
+    one run's end to the next one's start with their slopes, these limited so that it is monotone.
+    """
+    known = [point for run in runs for point in run.stations]
+    fallback = profile_through(linear_knots(known, length), length)
+    along: list[list[tuple[float, float]]] = []
+    for run in runs:
+        points = list(run.stations) or [
+            (run.start, fallback.width(run.start)),
+            (run.end, fallback.width(run.end)),
+        ]
+        if points[0][0] > run.start + 1e-9:
+            points.insert(0, (run.start, points[0][1]))
+        if points[-1][0] < run.end - 1e-9:
+            points.append((run.end, points[-1][1]))
+        along.append(points)
+    knots: list[WidthKnot] = []
+    for index, points in enumerate(along):
+        slopes = [(w1 - w0) / (s1 - s0) for (s0, w0), (s1, w1) in pairwise(points)]
+        before, after = along[index - 1], along[(index + 1) % len(along)]
+        into = _chord(before[-1], points[0], length)
+        out_of = _chord(points[-1], after[0], length)
+        for place, (s, width) in enumerate(points):
+            slope_before = slopes[place - 1] if place > 0 else _limited(slopes[0], into)
+            slope_after = slopes[place] if place < len(slopes) else _limited(slopes[-1], out_of)
+            knots.append(WidthKnot(s, width, slope_before, slope_after))
+    return knots
+
+
+def _chord(first: tuple[float, float], second: tuple[float, float], length: float) -> float:
+    span = (second[0] - first[0]) % length
+    return (second[1] - first[1]) / span if span > 1e-9 else 0.0
+
+
+def _limited(slope: float, chord: float) -> float:
+    # Fritsch and Carlson's sufficient condition: the slope has the chord's sign and at most three times its size.
+    return 0.0 if slope * chord <= 0 else math.copysign(min(abs(slope), 3 * abs(chord)), chord)
+
+
+# Nodes and weights of the ten-point Gauss-Legendre rule on [-1, 1] (Abramowitz and Stegun, table 25.4).
+_NODES = (0.1488743389816312, 0.4333953941292472, 0.6794095682990244, 0.8650633666889845, 0.9739065285171717)
+_WEIGHTS = (
+    0.2955242247147529,
+    0.2692667193099963,
+    0.2190863625159820,
+    0.1494513491505806,
+    0.0666713443086881,
+)
+
+
+def advance(piece: WidthPiece, s0: float, s1: float) -> float:
+    """How far the strip's centre line gets between two stations of the sewn edge, mm.
+
+    The edge of a strip of half width h has the length ds² = dx² + dh², so the centre line advances by
+    dx = sqrt(1 − h′(s)²) ds.
+    """
+    if piece.straight:
+        return math.sqrt(1 - (piece.slope(s0) / 2) ** 2) * (s1 - s0)
+    count = max(1, math.ceil((s1 - s0) / 10.0))
+    step = (s1 - s0) / count
+    total = 0.0
+    for part in range(count):
+        middle = s0 + (part + 0.5) * step
+        for node, weight in zip(_NODES, _WEIGHTS, strict=True):
+            for s in (middle - node * step / 2, middle + node * step / 2):
+                total += weight * math.sqrt(1 - (piece.slope(s) / 2) ** 2) * step / 2
+    return total
+
+
+def sewn_edge(pieces: Sequence[WidthPiece]) -> Path:
+    """The strip's upper edge, along +x from x = 0, as long as the seam it is sewn to."""
+    segments: list[Segment] = []
+    x = 0.0
+    for piece in pieces:
+        start = (x, piece.width(piece.s0) / 2)
+        end = (x + advance(piece, piece.s0, piece.s1), piece.width(piece.s1) / 2)
+        if not piece.straight:
+            segments.append(_curve(piece, start, end))
+        elif segments and isinstance(segments[-1], Line) and _same_direction(segments[-1], start, end):
+            segments[-1] = Line(segments[-1].start, end)
+        else:
+            segments.append(Line(start, end))
+        x = end[0]
+    return Path(tuple(segments))
+
+
+def _curve(piece: WidthPiece, start: Point, end: Point) -> Curve:
+    span = piece.s1 - piece.s0
+
+    def position(u: float) -> Point:
+        if u <= 0:
+            return start
+        if u >= span:
+            return end
+        return start[0] + advance(piece, piece.s0, piece.s0 + u), piece.width(piece.s0 + u) / 2
+
+    def tangent(u: float) -> Point:
+        slope = piece.slope(piece.s0 + u) / 2
+        return math.sqrt(1 - slope**2), slope
+
+    return Curve.fit(position, tangent, span, 1e-6)
+
+
+def _same_direction(line: Line, start: Point, end: Point) -> bool:
+    (ax, ay), (bx, by) = line.tangent_at(0.0), (end[0] - start[0], end[1] - start[1])
+    return abs(ax * by - ay * bx) < 1e-9
+
+
+def run(draft: Draft, options: WrapOptions) -> Draft:
+    """Develop the gusset and say what it is sewn to.
+
+    Raises:
+        Refusal: no width is known, a width or a place can't be used, or the width changes too fast.
+    """
+    outline = draft.outline
+    assert outline is not None
+    length = outline.path.length
+    runs, findings = tube_runs(draft, outline, options)
+    profile = width_profile(runs, length, options)
+    check_slopes(profile, outline, options)
+    cuts = join_stations(draft, outline, options)
+    pieces: list[Piece] = []
+    seams: list[Seam] = []
+    for index, cut in enumerate(cuts):
+        following = cuts[index + 1] if index + 1 < len(cuts) else cuts[0] + length
+        number = f"-{index + 1}" if len(cuts) > 1 else ""
+        piece = strip(f"gusset{number}", profile, cut, following, outline, options.material, index, len(cuts))
+        pieces.append(piece)
+        edges, offset, span = panel_run(outline, cut, following - cut)
+        for name, panel, edge, reverse in (
+            ("drive", DRIVE, DRIVE_EDGE, True),
+            ("non-drive", NON_DRIVE, NON_DRIVE_EDGE, False),
+        ):
+            a = SeamSide(panel, edges, offset, span)
+            seams.append(Seam(f"{name}{number}", a, SeamSide(piece.id, (edge,), reverse=reverse)))
+    for index, piece in enumerate(pieces):
+        following_piece = pieces[(index + 1) % len(pieces)]
+        number = f"-{index + 1}" if len(cuts) > 1 else ""
+        a = SeamSide(piece.id, (END_EDGE,))
+        seams.append(Seam(f"join{number}", a, SeamSide(following_piece.id, (START_EDGE,), reverse=True)))
+    changed = draft.evolve(pieces=(*draft.pieces, *pieces), seams=(*draft.seams, *seams))
+    return changed.with_findings(findings)
+
+
+def tube_runs(draft: Draft, outline: Outline, options: WrapOptions) -> tuple[list[TubeRun], list[Finding]]:
+    """Every tube's run on the outline with the widths along it."""
+    frame, opening = draft.frame, draft.opening
+    assert opening is not None
+    named = options.width
+    if named is not None:
+        for name in named.names:
+            if name not in frame.tubes:
+                raise Refusal(
+                    "there is no such tube",
+                    key=f"width.{name}",
+                    source="recipe",
+                    found=show(name),
+                    valid=listed([*frame.tubes, "default"]),
+                    todo=meant(name, frame.tubes, "name a tube, or remove it"),
+                )
+    runs: list[TubeRun] = []
+    bare: list[str] = []
+    start = 0.0
+    for edge in outline.edges:
+        if not edge.is_corner:
+            tube = edge.name
+            widths = [w for w in frame.widths if w.place.tube == tube]
+            own = None
+            if named is not None and (tube in named.names or (not widths and "default" in named.root)):
+                own = named.get(tube)
+            points: dict[float, tuple[float, float]] = {}
+            if own is not None:
+                points[start] = (0.0, own)
+            else:
+                side = opening.edge(tube).path
+                for station in widths:
+                    along = station.place.along(side.length)
+                    if not -1e-6 <= along <= side.length + 1e-6:
+                        raise Refusal(
+                            f"lies beyond the end of {tube}",
+                            key=station.key,
+                            source="frame",
+                            found=f"{along:.1f} mm from corner {frame.ends(tube)[0]}",
+                            valid=f"0 to {side.length:.1f} mm",
+                            todo="correct the distance",
+                        )
+                    width = station.width + options.add
+                    if width <= 0:
+                        raise Refusal(
+                            "nothing is left of the width",
+                            key="add",
+                            source="recipe",
+                            found=f"{station.width:g} mm and {options.add:g} mm",
+                            valid=f"more than {-station.width:g} mm",
+                            todo="add more, or measure the tube again",
+                        )
+                    foot = side.point_at(min(max(along, 0.0), side.length))
+                    s, off = edge.path.nearest(foot)
+                    # Several stations may meet at the end of a run: the nearest to the run speaks for it.
+                    key = round(start + s, 6)
+                    if key not in points or off < points[key][0]:
+                        points[key] = (off, width)
+            if not points:
+                bare.append(tube)
+            stations = tuple((s, width) for s, (_, width) in sorted(points.items()))
+            runs.append(TubeRun(tube, start, start + edge.length, stations))
+        start += edge.length
+    if len(bare) == len(runs):
+        raise Refusal(
+            "no tube's width is known, so the gusset has none",
+            key="widths",
+            source="frame",
+            found="no width",
+            valid=f"a table such as [widths.{runs[0].tube}]",
+            todo="measure each tube's outside width at both ends, or give the stage a width",
+        )
+    findings = [
+        Finding(
+            "note",
+            "width-assumed",
+            f"the sheet has no width of {tube}; the gusset goes straight there between its neighbours' widths",
+            tube,
+        )
+        for tube in bare
+    ]
+    return runs, findings
+
+
+def width_profile(runs: Sequence[TubeRun], length: float, options: WrapOptions) -> WidthProfile:
+    """The width all along the seam."""
+    points: list[tuple[float, float]] = []
+    for tube_run in runs:
+        for s, width in tube_run.stations:
+            if points and abs(points[-1][0] - s) < 1e-6:
+                _refuse_jump(tube_run.tube, points[-1][1], width)
+                continue
+            points.append((s, width))
+    if len(points) > 1 and abs(points[0][0] + length - points[-1][0]) < 1e-6:
+        _refuse_jump(runs[0].tube, points[-1][1], points[0][1])
+        points.pop()
+    if options.between == "linear":
+        knots = linear_knots(points, length)
+    elif options.between == "monotone-cubic":
+        knots = monotone_knots(points, length)
+    else:
+        knots = _without_doubles(held_knots(runs, length), length)
+    return profile_through(knots, length)
+
+
+def _without_doubles(knots: list[WidthKnot], length: float) -> list[WidthKnot]:
+    # At a sharp corner one run ends where the next begins: one knot with the slope of either side.
+    kept: list[WidthKnot] = []
+    for knot in knots:
+        if kept and abs(kept[-1].s - knot.s) < 1e-6:
+            _refuse_jump("the tube after it", kept[-1].width, knot.width)
+            kept[-1] = WidthKnot(knot.s, knot.width, kept[-1].slope_before, knot.slope_after)
+        else:
+            kept.append(knot)
+    if len(kept) > 1 and abs(kept[0].s + length - kept[-1].s) < 1e-6:
+        last = kept.pop()
+        _refuse_jump("the first tube", last.width, kept[0].width)
+        kept[0] = WidthKnot(kept[0].s, kept[0].width, last.slope_before, kept[0].slope_after)
+    return kept
+
+
+def _refuse_jump(tube: str, before: float, after: float) -> None:
+    if abs(before - after) > 1e-6:
+        raise Refusal(
+            f"the width jumps at the sharp corner before {tube}",
+            key="between",
+            source="recipe",
+            found=f"{before:g} mm, then {after:g} mm",
+            valid="a rounded corner, inside which the width can change",
+            todo="round that corner, or give both tubes one width there",
+        )
+
+
+def check_slopes(profile: WidthProfile, outline: Outline, options: WrapOptions) -> None:
+    """Refuse a width that changes faster than the limit."""
+    for piece in profile.pieces:
+        station, slope = piece.steepest()
+        if slope / 2 > options.slope_limit:
+            where = edge_at(outline, station)[0].name
+            raise Refusal(
+                f"the width changes too fast at {where}",
+                key="slope-limit",
+                source="recipe",
+                found=f"half of it by {slope / 2:.2f} mm per mm of seam",
+                valid=f"at most {options.slope_limit:g}",
+                todo="measure the widths there again, use a larger radius, or raise the limit",
+            )
+
+
+def edge_at(outline: Outline, station: float) -> tuple[Edge, float]:
+    """The outline's edge at a seam length, and the distance along that edge."""
+    station %= outline.path.length
+    for edge in outline.edges:
+        if station < edge.length:
+            return edge, station
+        station -= edge.length
+    return outline.edges[-1], outline.edges[-1].length
+
+
+def join_stations(draft: Draft, outline: Outline, options: WrapOptions) -> list[float]:
+    """Seam lengths of the joins, in order."""
+    places: list[tuple[str, Place]] = []
+    for index, join in enumerate(options.joins):
+        key = f"joins[{index}]"
+        places.append((key, join.place(draft.frame, key)))
+    if not places:
+        tubes = [edge for edge in outline.edges if not edge.is_corner]
+        longest = max(tubes, key=lambda edge: edge.length).name
+        name = DEFAULT_JOIN if any(edge.name == DEFAULT_JOIN for edge in tubes) else longest
+        places = [("joins", Place(name, fraction=0.5))]
+    assert draft.opening is not None
+    stations: dict[float, str] = {}
+    for key, place in places:
+        side = draft.opening.edge(place.tube).path
+        along = place.along(side.length)
+        start = 0.0
+        for edge in outline.edges:
+            if edge.name == place.tube:
+                break
+            start += edge.length
+        edge = outline.edge(place.tube)
+        s, _ = edge.path.nearest(side.point_at(min(max(along, 0.0), side.length)))
+        if not 0 <= along <= side.length or not 1.0 < s < edge.length - 1.0:
+            raise Refusal(
+                f"a join has to lie on the straight of {place.tube}, not in a corner",
+                key=key,
+                source="recipe",
+                found=f"{along:.1f} mm from corner {draft.frame.ends(place.tube)[0]}",
+                valid=f"on the run of {edge.length:.1f} mm between the corners' rounds",
+                todo="move the join",
+            )
+        if any(abs(start + s - other) < 1.0 for other in stations):
+            raise Refusal(
+                "two joins lie at one place",
+                key=key,
+                source="recipe",
+                found=f"{place.tube}, {s:.1f} mm from the start of its run",
+                valid="joins that lie apart",
+                todo="move one of them, or remove it",
+            )
+        stations[start + s] = key
+    return sorted(stations)
+
+
+def strip(
+    piece_id: str,
+    profile: WidthProfile,
+    start: float,
+    end: float,
+    outline: Outline,
+    material: str,
+    index: int,
+    count: int,
+) -> Piece:
+    """One piece of the gusset, between two seam lengths."""
+    upper = sewn_edge(profile.between(start, end))
+    # Half a turn of the mirror image: y becomes -y, and the edge runs back towards -x.
+    lower = upper.transformed(Transform.mirror_x().then(Transform.rotation(180.0))).reversed()
+    edges = (
+        Edge(NON_DRIVE_EDGE, upper),
+        Edge(END_EDGE, Path((Line(upper.end, lower.start),))),
+        Edge(DRIVE_EDGE, lower),
+        Edge(START_EDGE, Path((Line(lower.end, upper.start),))),
+    )
+    part = f", part {index + 1}" if count > 1 else ""
+    return Piece(
+        id=piece_id,
+        name=f"gusset{part}",
+        edges=edges,
+        material=material,
+        marks=tuple(tube_marks(upper, start, end, outline)),
+    )
+
+
+def tube_marks(upper: Path, start: float, end: float, outline: Outline) -> list[Mark]:
+    """Lines across the strip where a tube's run begins and ends, named after it."""
+    length = outline.path.length
+    marks: list[Mark] = []
+    station = 0.0
+    for edge in outline.edges:
+        if edge.is_corner:
+            ends = ((station, edge.name.removeprefix(CORNER_PREFIX)), (station + edge.length, ""))
+            for s, text in ends:
+                along = (s - start) % length
+                if 1e-6 < along < end - start - 1e-6:
+                    x, y = upper.point_at(along)
+                    marks.append(Mark("line", Path((Line((x, -y), (x, y)),)), text))
+        station += edge.length
+    return sorted(marks, key=lambda mark: mark.path.start)
+
+
+def panel_run(outline: Outline, start: float, span: float) -> tuple[tuple[str, ...], float, float | None]:
+    """The run of the panel's seam line from one join to the next: edges, start and length as in `SeamSide`."""
+    names = [edge.name for edge in outline.edges]
+    first, offset = edge_at(outline, start)
+    at = names.index(first.name)
+    around = [*names[at:], *names[:at]]
+    if math.isclose(span, outline.path.length, abs_tol=1e-6):
+        return tuple(around), offset, None
+    touched: list[str] = []
+    reach = 0.0
+    for name in around:
+        touched.append(name)
+        reach += outline.edge(name).length
+        if reach >= offset + span - 1e-9:
+            break
+    # Where it ends in the edge that it began in, all edges are touched and the run goes round past the last.
+    return tuple(touched), offset, span
+
+
+@hookimpl
+def oaktag_stages() -> tuple[StageSpec, ...]:
+    """Describe the stage."""
+    return (
+        StageSpec(
+            name="gusset.wrap",
+            summary="Develop the gusset from the tubes' widths, its sewn edges as long as the panels'",
+            run=f"{__name__}:run",
+            options=f"{__name__}:WrapOptions",
+            needs=frozenset({"panels", "outline", "opening"}),
+            adds=frozenset({"gusset", "seams"}),
+        ),
+    )
