@@ -56,7 +56,7 @@ _LEAST_NICK = 0.5  # mm; a shallower nick can't be cut, so it is drawn inside th
 _INSIDE_TICK = 2.0
 _CORNER = radians(1.0)  # neighbouring tangents that differ by more make a corner, which ticks don't pass
 _MARK_TEXT_HEIGHT = 3.0
-_MARK_TEXT_GAP = 1.5
+_MARK_TEXT_GAP = 2.0
 _ARROW_LENGTH = 6.0
 _ARROW_ANGLE = radians(20.0)
 
@@ -345,30 +345,26 @@ def _arranged(
         raise ValueError(
             f"pieces need a gap of 0 mm or more and a positive width, found {gap!r} and {width!r}"
         )
-    order = sorted(range(len(boxes)), key=lambda index: (-boxes[index][1].height, index))
+    # First fit by decreasing height: a shelf is as tall as its first piece, and what is shorter may join it.
     shelves: list[list[tuple[int, float]]] = []
-    x = 0.0
-    covered = 0.0
-    for index in order:
-        box = boxes[index][1]
-        if not shelves or x + box.width > width:
-            shelves.append([])
-            x = 0.0
-        shelves[-1].append((index, x))
-        covered = max(covered, x + box.width)
-        x += box.width + gap
-    # Shelves are as tall as their first piece. The last one stands on y = 0.
-    floors = [0.0] * len(shelves)
-    top = 0.0
-    for number in reversed(range(len(shelves))):
-        floors[number] = top
-        top += boxes[shelves[number][0][0]][1].height + gap
+    ends: list[float] = []
+    for index in sorted(range(len(boxes)), key=lambda index: (-boxes[index][1].height, index)):
+        wide = boxes[index][1].width
+        number = next((n for n, end in enumerate(ends) if end + gap + wide <= width), len(shelves))
+        if number == len(shelves):
+            shelves.append([(index, 0.0)])
+            ends.append(wide)
+        else:
+            shelves[number].append((index, ends[number] + gap))
+            ends[number] += gap + wide
     placed: dict[int, Placement] = {}
-    for floor, shelf in zip(floors, shelves, strict=True):
+    top = 0.0
+    for shelf in reversed(shelves):
         for index, left in shelf:
             name, box = boxes[index]
-            placed[index] = Placement(name, left - box.min_x, floor - box.min_y)
-    return tuple(placed[index] for index in range(len(boxes))), covered, max(top - gap, 0.0)
+            placed[index] = Placement(name, left - box.min_x, top - box.min_y)
+        top += boxes[shelf[0][0]][1].height + gap
+    return tuple(placed[index] for index in range(len(boxes))), max(ends, default=0.0), max(top - gap, 0.0)
 
 
 def draw_sheet(draft: Draft, gap: float = 20.0, width: float = 1500.0) -> Sheet:
@@ -446,8 +442,8 @@ def _title_block(draft: Draft, extra: Sequence[str]) -> tuple[list[Stroke], Box]
     if errors:
         counted = "1 error" if errors == 1 else f"{errors} errors"
         blocks.append(((f"DO NOT CUT: {counted}, see pattern.json",), _STOP_HEIGHT, True))
-    blocks.append(((_recipe_name(draft), _frame_name(draft)), _TITLE_HEIGHT, False))
-    blocks.append(((*extra, "true size, mm", "drawn from pattern.json"), _TEXT_HEIGHT, False))
+    blocks.append(((_recipe_name(draft), _frame_name(draft), *extra), _TITLE_HEIGHT, False))
+    blocks.append((("true size, mm", "drawn from pattern.json"), _TEXT_HEIGHT, False))
     for lines, height, bold in blocks:
         wide, tall = text_size(lines, height)
         # A single-stroke letter becomes bold by being written three times, a line's width apart.

@@ -179,8 +179,8 @@ def _glyph(cluster: str) -> _Glyph:
     simple = _plain(cluster)
     if simple is not None:
         return simple
-    base, *accents = unicodedata.normalize("NFD", cluster)
-    known = _accented(base, accents)
+    taken_apart = unicodedata.normalize("NFD", cluster)
+    known = _accented(taken_apart[0], taken_apart[1:])
     if known is not None:
         return known
     spelt = _SPELT.get(cluster) or unicodedata.normalize("NFKC", cluster)
@@ -206,7 +206,7 @@ def _plain(character: str) -> _Glyph | None:
     return _hershey().get(character)
 
 
-def _accented(base: str, accents: Sequence[str]) -> _Glyph | None:
+def _accented(base: str, accents: str) -> _Glyph | None:
     """A letter with its accents above and below; None if letter or accent is unknown."""
     if not accents or any(accent not in _ABOVE and accent not in _BELOW for accent in accents):
         return None
