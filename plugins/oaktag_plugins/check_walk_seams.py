@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from oaktag import Draft, Finding, Options, StageSpec, hookimpl
-from oaktag.geometry import GeometryError
+from oaktag.geometry import GeometryError, Path
 from oaktag.pattern import Piece, Seam
 from oaktag.pattern.walk import walk
 from oaktag.recipe import PositiveLength
@@ -35,9 +35,9 @@ def run(draft: Draft, options: WalkOptions) -> Draft:
 def outline_findings(piece: Piece) -> list[Finding]:
     """Whether a piece's lines close and don't cross themselves."""
     found: list[Finding] = []
-    for word, get in (("seam line", lambda: piece.seam_line), ("cut line", lambda: piece.outline)):
+    for word, attribute in (("seam line", "seam_line"), ("cut line", "outline")):
         try:
-            path = get()
+            path: Path = getattr(piece, attribute)
         except GeometryError as error:
             found.append(Finding("error", "outline-broken", f"the {word} has a break: {error}", piece.id))
             continue

@@ -10,7 +10,7 @@ from pydantic import Field
 from oaktag import Draft, Options, StageSpec, hookimpl
 from oaktag.geometry import Path
 from oaktag.pattern import Notch, Piece, Seam, SeamSide
-from oaktag.pattern.assembly import distinguishing_stations, wrong_ways
+from oaktag.pattern.assembly import END_MARGIN, distinguishing_stations, wrong_ways
 from oaktag.pattern.walk import run_path, stations
 from oaktag.recipe import PositiveLength
 
@@ -189,13 +189,13 @@ def room_for_notch(draft: Draft, seam: Seam, spacing: float) -> float | None:
         if not edge.is_corner:
             for turn in (0.0, whole):
                 low, high = max(start + turn, 0.0), min(start + turn + edge.length, length)
-                if high - low > spacing:
+                if high - low > 2 * END_MARGIN:
                     runs.append((length - high, length - low) if side.reverse else (low, high))
         start += edge.length
     for low, high in sorted(runs, key=lambda run: run[0] - run[1]):
         inside = [at - low for at in taken if low - spacing < at < high + spacing]
         for at in distinguishing_stations(high - low, inside, spacing):
-            if abs(2 * (low + at) - length) > spacing:
+            if abs(2 * (low + at) - length) >= END_MARGIN:
                 return low + at
     return None
 

@@ -65,7 +65,7 @@ def run(arguments: list[str]) -> int:
         return INTERRUPTED
     except BrokenPipeError:
         # Whoever read our output has gone; that is no failure of the job.
-        sys.stdout = None  # type: ignore[assignment]
+        sys.stdout = None
         return DONE
     except Exception as error:
         return _explain_failure(error, shows_json, "--traceback" in arguments)

@@ -128,7 +128,7 @@ def _layings(candidate: Row, fixed: Row, *, right: bool) -> Iterator[tuple[Row, 
 
 
 def _meets(fixed: Row, laid: Row, notch_tolerance: float) -> bool:
-    # On an open run the corner of the piece stands where a closed one has its notch: it needs none of its own.
+    # On an open run the piece's corner stands where a closed one has its notch: it needs none of its own.
     first, second = _without_ends(fixed, laid), _without_ends(laid, fixed)
     if len(first) != len(second):
         return False
@@ -154,15 +154,25 @@ def _way(candidate: Row, mate: Row, turned: bool, shift: float) -> Way:
     return "upside down and turned round" if turned else "upside down"
 
 
+END_MARGIN = 6.0
+"""How near to a piece's corner, in mm, a notch may lie and still be told from it (common practice, no source)."""
+
+
 def distinguishing_stations(length: float, taken: Iterable[float], spacing: float) -> tuple[float, ...]:
     """Where one more notch would tell the two directions of a run apart, the best first.
 
     Args:
         length: of the straight run, mm.
-        taken: stations of notches on it, mm.
-        spacing: least distance to the next notch and to the run's ends, mm.
+        taken: stations of notches on it or near it, mm.
+        spacing: least distance to the next notch, mm.
     """
-    others = [0.0, length, *taken]
-    wanted = (length / 3, 2 * length / 3, length / 4, 3 * length / 4, length / 6, 5 * length / 6, spacing)
-    free = [at for at in wanted if min(abs(at - other) for other in others) >= spacing - 1e-9]
-    return tuple(at for at in free if abs(2 * at - length) > spacing / 2)
+    others = tuple(taken)
+    wanted = [length * share for share in (1 / 3, 2 / 3, 1 / 4, 3 / 4, 1 / 6, 5 / 6)]
+    wanted += [spacing, length - spacing, END_MARGIN, length - END_MARGIN]
+    return tuple(
+        at
+        for at in wanted
+        if min(at, length - at) >= END_MARGIN - 1e-9
+        and all(abs(at - other) >= spacing - 1e-9 for other in others)
+        and abs(2 * at - length) >= END_MARGIN
+    )

@@ -32,7 +32,7 @@ class Options(BaseModel):
 
 def refuse_value(reason: str, valid: str = "", todo: str = "") -> PydanticCustomError:
     """An error for a validator to raise; `valid` and `todo` reach the user's message."""
-    return PydanticCustomError("refused", "{reason}", {"reason": reason, "valid": valid, "todo": todo})  # type: ignore[arg-type]
+    return PydanticCustomError("refused", "{reason}", {"reason": reason, "valid": valid, "todo": todo})
 
 
 def _length(value: object, info: ValidationInfo) -> float:
