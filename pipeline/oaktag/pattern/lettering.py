@@ -19,7 +19,7 @@ from oaktag.geometry import Path, Point
 Align = Literal["left", "centre", "right"]
 Polyline = tuple[Point, ...]
 
-LINE_SPACING = 1.7
+LINE_SPACING = 1.75
 """Distance of baselines as a multiple of the capitals' height: an accent clears the tail above it."""
 
 _CAPITAL = 21.0
