@@ -120,7 +120,8 @@ def test_every_known_character_has_a_shape_of_its_own(character: str) -> None:
 
 @pytest.mark.parametrize("character", [sign for sign in ACCENTED if unicodedata.decomposition(sign)])
 def test_an_accent_is_added_to_its_letter(character: str) -> None:
-    base, accent = unicodedata.normalize("NFD", character)
+    taken_apart = unicodedata.normalize("NFD", character)
+    base, accent = taken_apart[0], taken_apart[1]
     below = unicodedata.combining(accent) < 230  # canonical combining class 230: above
     bare = flat("ı" if base == "i" and not below else base)
     assert len(flat(character)) > len(bare)

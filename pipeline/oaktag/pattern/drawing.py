@@ -343,7 +343,7 @@ def _arranged(
     """The placements, and width and height of what they cover."""
     if not (gap >= 0.0 and width > 0.0):
         raise ValueError(
-            f"pieces need a gap of 0 mm or more and a positive width, found {gap!r} and {width!r}"
+            f"a layout needs a gap of 0 mm or more and a width above 0, found {gap!r}, {width!r}"
         )
     # First fit by decreasing height: a shelf is as tall as its first piece, and what is shorter may join it.
     shelves: list[list[tuple[int, float]]] = []
