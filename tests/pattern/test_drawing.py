@@ -154,10 +154,26 @@ def test_on_an_arc_the_notch_lies_on_its_radius(share: float, mirror: bool) -> N
     assert notch_cut_point(piece, notch) == pytest.approx(cut, abs=1e-6)
 
 
-def test_the_notch_meets_the_cut_line_of_its_own_edge() -> None:
-    # A deep hem beside a narrow seam: the ray from the narrow side's end passes the hem's run too.
+def test_a_notch_beside_a_deep_hem_keeps_to_its_own_allowance() -> None:
     piece = block(allowance=(3.0, 40.0, 3.0, 40.0))
     assert notch_cut_point(piece, Notch("top", 200.0, "a")) == pytest.approx((200.0, 103.0))
+
+
+@pytest.mark.parametrize("allowance", [10.0, 0.0])
+def test_across_a_narrow_gap_the_notch_takes_the_nearer_cut_line(allowance: float) -> None:
+    left, gap, right = (
+        ((0.0, 90.0), (40.0, 90.0)),
+        ((40.0, 30.0), (70.0, 30.0)),
+        ((70.0, 90.0), (110.0, 90.0)),
+    )
+    points: tuple[Point, ...] = (*left, *gap, *right, (110.0, 0.0), (0.0, 0.0))
+    edges = tuple(
+        Edge(f"edge-{number}", Path((Line(a, b),)), allowance if number == 1 else 10.0)
+        for number, (a, b) in enumerate(zip(points, (*points[1:], points[0]), strict=True))
+    )
+    piece = with_cut_line(Piece(id="yoke", name="Yoke", edges=edges, material="shell"))
+    assert notch_cut_point(piece, Notch("edge-1", 30.0, "a")) == pytest.approx((40.0 + allowance, 60.0))
+    assert notch_cut_point(piece, Notch("edge-3", 30.0, "a")) == pytest.approx((60.0, 60.0))
 
 
 def test_without_a_cut_line_a_notch_stays_on_the_seam() -> None:
@@ -419,6 +435,24 @@ def test_errors_forbid_cutting_on_the_sheet_itself(
     # Bold is the same line written three times.
     assert written.count(words or "DO NOT CUT") == (3 if words else 0)
     assert inside(box_of(sheet.strokes), sheet.bounds)
+
+
+def test_text_on_a_sheet_never_overlaps(monkeypatch: pytest.MonkeyPatch) -> None:
+    boxes: dict[tuple[str, ...], Box] = {}
+    write = lettering.letter_polylines
+
+    def record(lines: Sequence[str], *args: object, **more: object) -> tuple[tuple[Point, ...], ...]:
+        strokes = write(lines, *args, **more)  # type: ignore[arg-type]
+        box = Box.around(point for stroke in strokes for point in stroke)
+        boxes[tuple(lines)] = boxes.get(tuple(lines), box).union(box)
+        return strokes
+
+    monkeypatch.setattr(drawing, "letter_polylines", record)
+    draft = draft_of(block(), findings=[Finding("error", "code", "message")])
+    draw_piece_sheet(draft, draft.pieces[0])
+    assert len(boxes) == 5
+    for lines, box in boxes.items():
+        assert not [other for other in boxes if other != lines and boxes[other].overlaps(box, 2.0)]
 
 
 def test_a_piece_has_a_sheet_of_its_own(monkeypatch: pytest.MonkeyPatch) -> None:

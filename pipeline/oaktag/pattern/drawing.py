@@ -136,7 +136,7 @@ def notch_cut_point(piece: Piece, notch: Notch) -> Point:
     """
     edge = piece.edge(notch.edge)
     point, outward = _outward(piece, edge, notch.at)
-    return _on_cut_line(piece, edge, point, outward)
+    return _on_cut_line(piece, point, outward)
 
 
 def notch_ticks(piece: Piece, notch: Notch) -> tuple[Stroke, ...]:
@@ -164,7 +164,7 @@ def notch_ticks(piece: Piece, notch: Notch) -> tuple[Stroke, ...]:
 
 def _tick(piece: Piece, edge: Edge, at: float) -> Stroke:
     seam, outward = _outward(piece, edge, at)
-    cut = _on_cut_line(piece, edge, seam, outward)
+    cut = _on_cut_line(piece, seam, outward)
     room = hypot(cut[0] - seam[0], cut[1] - seam[1])
     depth = 0.5 * room if room < _NARROW_ALLOWANCE else min(NOTCH_DEPTH, room - NOTCH_CLEARANCE)
     if depth < _LEAST_NICK:
@@ -207,26 +207,23 @@ def _outward(piece: Piece, edge: Edge, at: float) -> tuple[Point, Point]:
     return path.point_at(at), ((-ty, tx) if piece.seam_line.clockwise else (ty, -tx))
 
 
-def _on_cut_line(piece: Piece, edge: Edge, point: Point, outward: Point) -> Point:
+def _on_cut_line(piece: Piece, point: Point, outward: Point) -> Point:
     if not piece.cut_line:
         return point
-    # The edge's own run is tried first; at a mitred end the ray may meet the neighbour's.
-    runs = sorted(piece.cut_line, key=lambda run: run.edge != edge.name)
-    reach = 2.0 * max(other.allowance for other in piece.edges) + 10.0
+    reach = 2.0 * max(edge.allowance for edge in piece.edges) + 10.0
     # The ray starts a hair inside, so that an edge without allowance is met too.
     start = (point[0] - 1e-6 * outward[0], point[1] - 1e-6 * outward[1])
     end = (point[0] + reach * outward[0], point[1] + reach * outward[1])
     ray = Line(start, end)
     box = ray.bounds
-    for run in runs:
-        hits = [
-            hit
-            for segment in run.path.segments
-            if segment.bounds.overlaps(box, 1e-6)
-            for hit in intersections(ray, segment)
-        ]
-        if hits:
-            return min(hits)[2]
+    hits = [
+        hit
+        for segment in piece.outline.segments
+        if segment.bounds.overlaps(box, 1e-6)
+        for hit in intersections(ray, segment)
+    ]
+    if hits:
+        return min(hits)[2]
     return piece.outline.point_at(piece.outline.nearest(point)[0])
 
 
