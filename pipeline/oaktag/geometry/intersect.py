@@ -7,6 +7,7 @@ from math import hypot, sqrt
 from . import bezier
 from .bezier import Bezier
 from .curve import Curve
+from .errors import GeometryError
 from .path import Path, Segment
 from .segments import Arc, Line
 from .station import TOLERANCE
@@ -27,6 +28,8 @@ Meeting = tuple[float, float, Point]
 # Shapes this near each other touch; the ends of a segment reach as far.
 _TOUCH = 1e-9
 _END = 1e-7
+# Pieces that cross or touch are told apart in some hundred halvings.
+_MOST_STEPS = 20_000
 
 
 def intersections(first: Segment | Path, second: Segment | Path) -> tuple[Meeting, ...]:
@@ -38,6 +41,9 @@ def intersections(first: Segment | Path, second: Segment | Path) -> tuple[Meetin
 
     Returns:
         The meetings sorted by station on the first, then on the second, each once.
+
+    Raises:
+        GeometryError: If two free curves run so near each other that their meetings can't be told apart.
     """
     found: list[Meeting] = []
     second_parts = _parts(second)
@@ -373,7 +379,14 @@ def _crossings(first: Bezier, second: Bezier) -> list[tuple[float, float]]:
 
     # A stack of sub-pieces with their parameter intervals.
     stack = [(first, 0.0, 1.0, second, 0.0, 1.0)]
+    steps = 0
     while stack:
+        steps += 1
+        if steps > _MOST_STEPS:
+            raise GeometryError(
+                f"two free curves run almost on top of each other near ({stack[-1][0][0][0]:.3f},"
+                f" {stack[-1][0][0][1]:.3f}): where they meet can't be told"
+            )
         one, s0, s1, other, t0, t1 = stack.pop()
         if not bezier.hull_box(one).overlaps(bezier.hull_box(other), _TOUCH):
             continue
