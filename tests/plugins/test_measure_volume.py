@@ -70,7 +70,7 @@ def by_finite_differences(path: Path, width: Callable[[float], float], step: flo
     xs = np.arange(box.min_x + 0.31 * step, box.max_x, step)
     ys = np.arange(box.min_y + 0.47 * step, box.max_y, step)
     grid_x, grid_y = np.meshgrid(xs, ys, indexing="ij")
-    inside = shapely.contains_xy(polygon, grid_x, grid_y)
+    inside = np.asarray(shapely.contains_xy(polygon, grid_x, grid_y), dtype=bool)
     number = np.full(inside.shape, -1)
     number[inside] = np.arange(inside.sum())
     rows: list[int] = []

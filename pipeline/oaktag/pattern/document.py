@@ -1,0 +1,350 @@
+"""`pattern.json`: the whole draft, so that anything can be checked by a program that isn't ours.
+
+Lengths are in mm, angles in degrees, y is upward, the drive side faces the reader. `pattern.schema.json`
+beside this module describes every key.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from functools import lru_cache
+from importlib.resources import files
+from math import isfinite
+from typing import Any
+
+from oaktag.geometry import Arc, Box, Line, Path, Segment
+from oaktag.pattern.draft import Artifact, Draft, Outline, Provenance
+from oaktag.pattern.drawing import arrange, notch_cut_point, notch_point
+from oaktag.pattern.finding import Finding
+from oaktag.pattern.frame import Frame, Reading, TubeWidth
+from oaktag.pattern.piece import Edge, Label, Mark, Notch, Piece, Seam, SeamSide
+from oaktag.pattern.survey import Adjusted, Opening, ReadingResult, Survey
+from oaktag.pattern.walk import walk
+
+SCHEMA_VERSION = "1.0"
+"""Version of the format: the first number changes when a reader has to, the second when keys are added."""
+
+CURVE_CHORD_ERROR = 0.005
+"""Free curves are written as points whose chords stay this many mm near them; the format promises 0.01."""
+
+DECIMALS = 6
+"""Numbers are written to a millionth of a mm or degree."""
+
+_OPEN_LEVELS = 4  # what is nested deeper than this stands on one line
+_SHORT_RECORD = 240  # characters: a shorter record inside a list does too
+
+_Json = dict[str, Any]
+
+
+def document(draft: Draft) -> _Json:
+    """Everything known about the bag, as plain lists, dictionaries, texts and numbers.
+
+    Numbers are rounded to `DECIMALS`. What isn't known is None.
+
+    Raises:
+        ValueError: a number of the draft isn't finite.
+    """
+    pieces = draft.pieces
+    boxes = {piece.id: piece.outline.bounds for piece in pieces}
+    areas = {piece.id: abs(piece.outline.area) for piece in pieces}
+    placed = arrange(pieces) if pieces else ()
+    whole = {
+        "schema": SCHEMA_VERSION,
+        "recipe": _provenance(draft.recipe_provenance),
+        "frame": _frame(draft.frame, draft.frame_provenance),
+        "survey": None if draft.survey is None else _survey(draft.survey),
+        "opening": None if draft.opening is None else _opening(draft.opening),
+        "outline": None if draft.outline is None else _outline(draft.outline),
+        "pieces": [_piece(piece, boxes[piece.id], areas[piece.id]) for piece in pieces],
+        "seams": [_seam(draft, seam) for seam in draft.seams],
+        "materials": _materials(pieces, areas),
+        "cut_list": [_cut(piece, boxes[piece.id]) for piece in pieces],
+        "layout": [{"piece": place.piece, "x": place.dx, "y": place.dy} for place in placed],
+        "volume_l": draft.volume,
+        "findings": [_finding(finding) for finding in draft.findings],
+        "files": [_file(artifact) for artifact in draft.artifacts],
+    }
+    return {key: _plain(value, key) for key, value in whole.items()}
+
+
+def render(draft: Draft) -> bytes:
+    """`pattern.json` as UTF-8 text: keys in a fixed order, one segment, notch or reading to a line.
+
+    Raises:
+        ValueError: a number of the draft isn't finite.
+    """
+    return (_written(document(draft), 0) + "\n").encode()
+
+
+@lru_cache(maxsize=1)
+def _schema_text() -> str:
+    return files("oaktag.pattern").joinpath("pattern.schema.json").read_text(encoding="utf-8")
+
+
+def schema() -> _Json:
+    """The JSON Schema (draft 2020-12) of `pattern.json`."""
+    loaded: _Json = json.loads(_schema_text())
+    return loaded
+
+
+def _provenance(provenance: Provenance) -> _Json:
+    return {"name": provenance.name, "version": provenance.version, "sha256": provenance.sha256}
+
+
+def _frame(frame: Frame, provenance: Provenance) -> _Json:
+    return {
+        "name": frame.name,
+        "version": provenance.version,
+        "sha256": provenance.sha256,
+        "size": frame.size,
+        "corners": frame.corners,
+        "tubes": frame.tubes,
+        "readings": [_reading(reading) for reading in frame.readings],
+        "widths": [_tube_width(width) for width in frame.widths],
+    }
+
+
+def _reading(reading: Reading) -> _Json:
+    return {
+        "of": reading.of,
+        "kind": reading.kind,
+        "value": reading.value,
+        "sigma": reading.sigma,
+        "instrument": reading.instrument,
+        "key": reading.key,
+    }
+
+
+def _tube_width(width: TubeWidth) -> _Json:
+    return {
+        "tube": width.place.tube,
+        "fraction": width.place.fraction,
+        "distance": width.place.distance,
+        "width": width.width,
+        "key": width.key,
+    }
+
+
+def _survey(survey: Survey) -> _Json:
+    statistics = survey.statistics
+    return {
+        "lengths": {adjusted.of: _adjusted(adjusted) for adjusted in survey.lengths},
+        "angles": {adjusted.of: _adjusted(adjusted) for adjusted in survey.angles},
+        "perimeter": _adjusted(survey.perimeter),
+        "readings": [_reading_result(result) for result in survey.readings],
+        "statistics": {
+            "dof": statistics.dof,
+            "variance_factor": statistics.variance_factor,
+            "chi_square": statistics.chi_square,
+            "critical": statistics.critical,
+            "passed": statistics.passed,
+        },
+        "covariance": survey.covariance,
+    }
+
+
+def _adjusted(adjusted: Adjusted) -> _Json:
+    return {"value": adjusted.value, "sigma": adjusted.sigma}
+
+
+def _reading_result(result: ReadingResult) -> _Json:
+    return {
+        "of": result.of,
+        "kind": result.kind,
+        "value": result.value,
+        "sigma": result.sigma,
+        "residual": result.residual,
+        "standardised": result.standardised,
+        "redundancy": result.redundancy,
+        "key": result.key,
+    }
+
+
+def _opening(opening: Opening) -> _Json:
+    return {
+        "corners": {corner.name: corner.point for corner in opening.corners},
+        "angles": {corner.name: corner.angle for corner in opening.corners},
+        "edges": [
+            {
+                "name": edge.name,
+                "kind": edge.kind,
+                "length": edge.path.length,
+                "line": _segments(edge.path, edge.name),
+            }
+            for edge in opening.edges
+        ],
+    }
+
+
+def _outline(outline: Outline) -> _Json:
+    path = outline.path
+    return {
+        "seam_line": [segment for edge in outline.edges for segment in _segments(edge.path, edge.name)],
+        "edges": [_edge(edge) for edge in outline.edges],
+        "area": abs(path.area),
+        "perimeter": path.length,
+    }
+
+
+def _edge(edge: Edge) -> _Json:
+    return {"name": edge.name, "length": edge.length, "allowance": edge.allowance}
+
+
+def _piece(piece: Piece, box: Box, area: float) -> _Json:
+    return {
+        "id": piece.id,
+        "name": piece.name,
+        "quantity": piece.quantity,
+        "mirrored": piece.mirrored,
+        "material": piece.material,
+        "face": "outside",
+        "front": piece.front,
+        "up": piece.up,
+        "seam_line": [segment for edge in piece.edges for segment in _segments(edge.path, edge.name)],
+        "cut_line": [segment for run in piece.cut_line for segment in _segments(run.path, run.edge)],
+        "edges": [_edge(edge) for edge in piece.edges],
+        "notches": [_notch(piece, notch) for notch in piece.notches],
+        "marks": [_mark(mark) for mark in piece.marks],
+        "labels": [_label(label) for label in piece.labels],
+        "grain": None if piece.grain is None else {"start": piece.grain.start, "end": piece.grain.end},
+        "area": area,
+        "perimeter": piece.outline.length,
+        "bounds": tuple(box),
+    }
+
+
+def _notch(piece: Piece, notch: Notch) -> _Json:
+    return {
+        "edge": notch.edge,
+        "at": notch.at,
+        "point": notch_point(piece, notch),
+        "cut_point": notch_cut_point(piece, notch) if piece.cut_line else None,
+        "pair": notch.pair,
+        "count": notch.count,
+    }
+
+
+def _mark(mark: Mark) -> _Json:
+    return {"kind": mark.kind, "text": mark.text, "line": _segments(mark.path, None)}
+
+
+def _label(label: Label) -> _Json:
+    return {
+        "lines": label.lines,
+        "position": label.position,
+        "height": label.height,
+        "angle": label.angle,
+    }
+
+
+def _segments(path: Path, edge: str | None) -> list[_Json]:
+    return [_segment(segment, edge) for segment in path.segments]
+
+
+def _segment(segment: Segment, edge: str | None) -> _Json:
+    if isinstance(segment, Line):
+        return {"kind": "line", "start": segment.start, "end": segment.end, "edge": edge}
+    if isinstance(segment, Arc):
+        return {
+            "kind": "arc",
+            "start": segment.start,
+            "end": segment.end,
+            "center": segment.center,
+            "radius": segment.radius,
+            "clockwise": segment.clockwise,
+            "edge": edge,
+        }
+    return {"kind": "curve", "points": segment.flatten(CURVE_CHORD_ERROR), "edge": edge}
+
+
+def _seam(draft: Draft, seam: Seam) -> _Json:
+    walked = walk(draft, seam)
+    return {
+        "id": seam.id,
+        "a": _seam_side(seam.a, walked.length_a),
+        "b": _seam_side(seam.b, walked.length_b),
+        "length_a": walked.length_a,
+        "length_b": walked.length_b,
+        "ease": seam.ease,
+        "difference": walked.difference,
+    }
+
+
+def _seam_side(side: SeamSide, length: float) -> _Json:
+    return {
+        "piece": side.piece,
+        "edges": side.edges,
+        "start": side.start,
+        "length": length if side.length is None else side.length,
+        "reverse": side.reverse,
+    }
+
+
+def _materials(pieces: Sequence[Piece], areas: Mapping[str, float]) -> list[_Json]:
+    found: dict[str, _Json] = {}
+    for piece in pieces:
+        entry = found.setdefault(piece.material, {"name": piece.material, "pieces": [], "area": 0.0})
+        entry["pieces"].append(piece.id)
+        entry["area"] += piece.quantity * areas[piece.id]
+    return list(found.values())
+
+
+def _cut(piece: Piece, box: Box) -> _Json:
+    return {
+        "piece": piece.id,
+        "name": piece.name,
+        "material": piece.material,
+        "quantity": piece.quantity,
+        "mirrored": piece.mirrored,
+        "width": box.width,
+        "height": box.height,
+    }
+
+
+def _finding(finding: Finding) -> _Json:
+    return {
+        "level": finding.level,
+        "code": finding.code,
+        "message": finding.message,
+        "where": finding.where,
+    }
+
+
+def _file(artifact: Artifact) -> _Json:
+    return {"path": artifact.path, "kind": artifact.kind, "sha256": artifact.sha256}
+
+
+def _plain(value: object, where: str) -> Any:
+    """The value with lists for tuples and rounded numbers, none of them a negative zero."""
+    if isinstance(value, float):
+        if not isfinite(value):
+            raise ValueError(f"{where} of the pattern isn't a finite number: {value}")
+        return round(value, DECIMALS) + 0.0
+    if isinstance(value, dict):
+        return {key: _plain(item, f"{where}.{key}") for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(item, where) for item in value]
+    return value
+
+
+def _written(value: object, level: int) -> str:
+    """JSON text: records that are short or deep stand on one line, written by json's own quick encoder."""
+    compact = json.dumps(value, ensure_ascii=False, allow_nan=False)
+    if not isinstance(value, (dict, list)) or level >= _OPEN_LEVELS:
+        return compact
+    if isinstance(value, dict):
+        if not value or (level > 1 and len(compact) <= _SHORT_RECORD):
+            return compact
+        opening, closing = "{", "}"
+        items = [
+            f"{json.dumps(key, ensure_ascii=False)}: {_written(item, level + 1)}"
+            for key, item in value.items()
+        ]
+    else:
+        if not any(isinstance(item, (dict, list)) for item in value):
+            return compact
+        opening, closing = "[", "]"
+        items = [_written(item, level + 1) for item in value]
+    inner = "\n" + " " * (level + 1)
+    return f"{opening}{inner}{f',{inner}'.join(items)}\n{' ' * level}{closing}"
