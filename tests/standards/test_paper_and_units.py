@@ -53,8 +53,8 @@ def test_pdf_pages_end_at_14400_units() -> None:
 
 
 def test_an_svg_inch_is_96_pixels() -> None:
-    # 1 in = 96 px = 2.54 cm = 72 pt, one px being SVG's user unit (A. Bellamy-Royds and others, Using SVG with
-    # CSS3 and HTML5, guide to units): a millimetre is 3.779527559 px.
+    # 1 in = 96 px = 2.54 cm = 72 pt, one px being SVG's user unit (A. Bellamy-Royds and others, Using SVG
+    # with CSS3 and HTML5, guide to units): a millimetre is 3.779527559 px.
     width, height = ISO_216["A3"]
     text = export_svg.run(draft_with(width, height), export_svg.SvgOptions()).artifacts[0].data.decode()
     drawing = svgelements.SVG.parse(StringIO(text), ppi=96.0)
@@ -80,7 +80,7 @@ def test_dxf_says_millimetres_and_metric() -> None:
 
 
 def test_scale_squares_are_100_mm_and_four_international_inches() -> None:
-    # The international inch is 25.4 mm exactly (agreement of 1959, from memory): 4 in = 101.6 mm = 288 points.
+    # The international inch is 25.4 mm exactly (agreement of 1959, from memory): 4 in = 101.6 mm, 288 points.
     data = export_pdf.run(draft_with(10.0, 10.0), export_pdf.PdfOptions()).artifacts[0].data
     squares = sorted(width for width, height in pdf_boxes(data) if width > 100.0)
     assert squares == pytest.approx([283.4645669, 288.0], abs=5e-4)

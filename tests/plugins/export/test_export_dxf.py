@@ -261,6 +261,12 @@ def test_a_source_date_is_honoured(draft: Draft, monkeypatch: pytest.MonkeyPatch
     assert dxfgrabber.read(StringIO(usual)).header["$TDUPDATE"] == 2451544.5
 
 
+def test_classes_stand_in_an_order_that_no_hash_decides(tags: list[Tag]) -> None:
+    names = [tags[index + 1][1] for index, tag in enumerate(tags) if tag == (0, "CLASS")]
+    assert len(names) > 10
+    assert names == sorted(names)
+
+
 def test_nothing_global_is_changed(draft: Draft) -> None:
     before = ezdxf.options.write_fixed_meta_data_for_testing  # type: ignore[attr-defined]
     dxf_text(draft)
