@@ -1,0 +1,889 @@
+"""What the readings of a polygon say: its shape, how well they fit, which is wrong, which to take next."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from itertools import combinations
+from statistics import median
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oaktag_plugins.adjustment import (
+    UNCHECKED,
+    Array,
+    Fit,
+    PolygonEquations,
+    Thing,
+    all_things,
+    angle,
+    chi_square_quantile,
+    crossing_sides,
+    least_squares,
+    polygon_equations,
+    side,
+    signed_area,
+)
+from oaktag_plugins.slips import Explanation, explanations
+from oaktag_plugins.starting_shapes import (
+    irregular_polygon,
+    mean_readings,
+    starting_shapes,
+    triangle_quantities,
+)
+from oaktag_plugins.triangles import TriangleError, determines, solve_triangle
+
+# What a reading that hasn't been taken yet would be worth when the sheet has none of its kind: mm, degrees.
+_USUAL_SIGMA = {"distance": 1.0, "angle": 0.3}
+# Readings that fit to less than this leave nothing over: the shape is exactly what they say.
+_EXACT = 1e-6
+# An opening with a corner farther off than this, mm, has run away and not settled.
+_FAR = 1e5
+# Shapes are the same if no corner differs by more, mm.
+_SAME = 0.5
+# Tolerances of an adjustment in sigmas: to report it, and enough to compare chi-squares.
+_FINE, _ROUGH = 1e-10, 1e-6
+# So many of a triangle's starting shapes are followed up.
+_TRIANGLE_STARTS = 4
+# A corner sharper than this, degrees, is a collapsed opening and not one that anybody could measure.
+_FLAT = 0.5
+# Beyond this share of the mean side, one sigma, straight-line propagation of errors says nothing any more.
+_LOOSE = 0.1
+# Two readings explain a contradiction equally well if the chi-squares without them are this close.
+_TIED = 1e-3
+# A hint is given for kinds of slip with up to four answers; those with more explain anything (2 ln 4 = 2.8).
+_TELLING = 3.0
+# An assumption about the shape stands only while the shape fits nearly as well as the best (95 %, 1 degree).
+_AS_GOOD = 3.841
+
+
+@dataclass(frozen=True, eq=False)
+class Readings:
+    """The readings of one polygon as numbers.
+
+    Attributes:
+        corners: how many the polygon has.
+        things: what each reading is of.
+        values: mm or degrees (m,).
+        sigma: standard uncertainties (m,).
+    """
+
+    corners: int
+    things: tuple[Thing, ...]
+    values: Array
+    sigma: Array
+
+    @cached_property
+    def equations(self) -> PolygonEquations:
+        """Their observation equations."""
+        return polygon_equations(self.corners, self.things)
+
+    @property
+    def unknowns(self) -> int:
+        """How many numbers make the shape: 2n - 3."""
+        return 2 * self.corners - 3
+
+    @property
+    def dof(self) -> int:
+        """Degrees of freedom: readings to spare."""
+        return len(self.things) - self.unknowns
+
+    def only(self, indices: Iterable[int]) -> Readings:
+        """Some of the readings, in the given order."""
+        chosen = list(indices)
+        return Readings(
+            self.corners, tuple(self.things[i] for i in chosen), self.values[chosen], self.sigma[chosen]
+        )
+
+    def misfit(self, computed: Array) -> Array:
+        """Computed minus read (..., m); an angle's is the nearest way round."""
+        difference = computed - self.values
+        cyclic = self.equations.period > 0.0
+        return np.where(cyclic, difference - 360.0 * np.round(difference / 360.0), difference)
+
+    def with_value(self, index: int, value: float) -> Readings:
+        """The same with one value replaced."""
+        values = self.values.copy()
+        values[index] = value
+        return Readings(self.corners, self.things, values, self.sigma)
+
+    def usual_sigma(self, thing: Thing) -> float:
+        """What a further reading of this thing would be worth, going by the others of its kind."""
+        like = [
+            float(one_sigma)
+            for other, one_sigma in zip(self.things, self.sigma, strict=True)
+            if other.kind == thing.kind
+        ]
+        return median(like) if like else _USUAL_SIGMA[thing.kind]
+
+
+@dataclass(frozen=True, eq=False)
+class Shape:
+    """A polygon that was fitted to readings.
+
+    Attributes:
+        readings: those that were used.
+        fit: the adjustment.
+        fine: whether it was settled to the last figure, or only well enough to be compared.
+    """
+
+    readings: Readings
+    fit: Fit
+    fine: bool = True
+
+    @cached_property
+    def points(self) -> Array:
+        """Corners (n, 2) in mm."""
+        return self.readings.equations.coordinates(self.fit.unknowns).reshape(-1, 2)
+
+    @property
+    def chi_square(self) -> float:
+        """Weighted square sum of residuals."""
+        return float(self.fit.chi_square)
+
+    @cached_property
+    def angles(self) -> Array:
+        """Interior angles (n,) in degrees."""
+        corners = self.readings.corners
+        return polygon_equations(corners, tuple(angle(i) for i in range(corners)))(self.fit.unknowns)[0]
+
+    @cached_property
+    def flaw(self) -> str | None:
+        """Why this can't be an opening: `open` (it ran away), `flat`, `crossing` or `counter-clockwise`.
+
+        None if it can.
+        """
+        if not np.max(np.abs(self.fit.unknowns)) < _FAR:
+            return "open"
+        sharpest = float(np.min(np.minimum(self.angles, 360.0 - self.angles)))
+        shortest = float(np.min(np.hypot(*(np.roll(self.points, -1, axis=0) - self.points).T)))
+        if sharpest < _FLAT or shortest < 1.0:
+            return "flat"
+        if crossing_sides(self.points) is not None:
+            return "crossing"
+        return "counter-clockwise" if signed_area(self.points) > 0.0 else None
+
+    @property
+    def usable(self) -> bool:
+        """Whether this can be an opening and the readings fix it here."""
+        return self.flaw is None and bool(self.fit.determined)
+
+    @property
+    def convex(self) -> bool:
+        """Whether every corner is under 180°."""
+        return bool(np.all(self.angles < 180.0))
+
+    def evaluate(self, things: Sequence[Thing]) -> tuple[Array, Array]:
+        """Values (k,) of things in this shape, and their covariance (k, k)."""
+        values, jacobian = polygon_equations(self.readings.corners, tuple(things))(self.fit.unknowns)
+        return values, jacobian @ self.fit.cofactor @ jacobian.T
+
+    def same_as(self, other: Shape) -> bool:
+        """Whether no corner differs noticeably."""
+        return bool(np.max(np.abs(self.fit.unknowns - other.fit.unknowns)) < _SAME)
+
+
+# ----------------------------------------------------------------------------------- why there is no answer
+
+
+class SurveyError(Exception):
+    """The readings don't lead to one opening."""
+
+
+class UndeterminedError(SurveyError):
+    """The readings don't fix the shape.
+
+    Attributes:
+        independent: how many of them say something new.
+        needed: how many it takes.
+        take: the readings to take, one after the other.
+        instead: what would do as well as the first of `take`, if one is enough.
+    """
+
+    def __init__(
+        self, independent: int, needed: int, take: tuple[Thing, ...], instead: tuple[Thing, ...]
+    ) -> None:
+        super().__init__("the readings don't fix the shape")
+        self.independent = independent
+        self.needed = needed
+        self.take = take
+        self.instead = instead
+
+
+class ImpossibleTriangleError(SurveyError):
+    """No triangle has these sides and angles; `error` says which one stands out."""
+
+    def __init__(self, error: TriangleError) -> None:
+        super().__init__(error.reason)
+        self.error = error
+
+
+class ImpossibleShapeError(SurveyError):
+    """No usable polygon has these readings.
+
+    Attributes:
+        flaw: `open` (the readings contradict each other), `flat`, `crossing` or `counter-clockwise`.
+        index: the reading that the nearest polygon misses most, or the side that is too long to close.
+        nearest: what that polygon has in its place, or what the side must be below.
+        too_long: whether `index` is a side that is longer than all the others together.
+    """
+
+    def __init__(self, flaw: str, index: int, nearest: float, *, too_long: bool = False) -> None:
+        super().__init__(f"no polygon has these readings: {flaw}")
+        self.flaw = flaw
+        self.index = index
+        self.nearest = nearest
+        self.too_long = too_long
+
+
+class AmbiguousError(SurveyError):
+    """More than one shape has these readings.
+
+    Attributes:
+        take: the reading that tells them apart.
+        values: what it would be in each shape.
+    """
+
+    def __init__(self, take: Thing, values: tuple[float, ...]) -> None:
+        super().__init__("more than one shape has these readings")
+        self.take = take
+        self.values = values
+
+
+class LooseError(SurveyError):
+    """The readings fix the shape so weakly that its accuracy can't be told.
+
+    Attributes:
+        worst: the side that is known worst.
+        take: the reading that helps most.
+    """
+
+    def __init__(self, worst: Thing, take: Thing) -> None:
+        super().__init__("the readings hardly fix the shape")
+        self.worst = worst
+        self.take = take
+
+
+# ---------------------------------------------------------------------------------------- what to read next
+
+
+def unread(readings: Readings) -> tuple[Thing, ...]:
+    """Whatever hasn't been read: sides first, then diagonals, then angles."""
+    return tuple(thing for thing in all_things(readings.corners) if thing not in readings.things)
+
+
+def _free_directions(jacobian: Array) -> Array:
+    """Orthonormal changes of the unknowns (u, d) that no observation notices."""
+    scale = np.sqrt(np.maximum(np.sum(jacobian**2, axis=-1, keepdims=True), 1e-300))
+    _, singular, right = np.linalg.svd(jacobian / scale, full_matrices=True)
+    rank = int(np.sum(singular > 1e-8 * max(1.0, float(singular[0]) if len(singular) else 1.0)))
+    return right[rank:].T
+
+
+def _preferred(scores: Sequence[float], share: float = 0.7) -> int:
+    """The first of those nearly as good as the best: a side before a diagonal before an angle."""
+    best = max(scores)
+    return next(index for index, score in enumerate(scores) if score >= share * best)
+
+
+@lru_cache(maxsize=512)
+def _fixed_by(corners: int, things: tuple[Thing, ...]) -> bool:
+    """Whether readings of these things fix a polygon, whatever its shape."""
+    jacobian = polygon_equations(corners, things)(irregular_polygon(corners))[1]
+    return int(_free_directions(jacobian).shape[1]) == 0
+
+
+def missing_readings(readings: Readings, shape: Array | None = None) -> UndeterminedError | None:
+    """What it takes to fix the shape, as an error ready to be raised; None if the readings fix it.
+
+    Args:
+        readings: what there is.
+        shape: unknowns of the shape to judge by; without it a shape without any symmetry, so that the answer
+            depends only on what was read and not on the values.
+    """
+    if shape is None and _fixed_by(readings.corners, readings.things):
+        return None
+    where = irregular_polygon(readings.corners) if shape is None else shape
+    weighted = readings.equations(where)[1] / readings.sigma[:, None]
+    candidates = unread(readings)
+    rows = polygon_equations(readings.corners, candidates)(where)[1]
+    rows = rows / np.array([[readings.usual_sigma(thing)] for thing in candidates]).reshape(-1, 1)
+    free = _free_directions(weighted)
+    count = free.shape[1]
+    if count == 0:
+        return None
+    take: list[Thing] = []
+    instead: tuple[Thing, ...] = ()
+    while free.shape[1]:
+        scores = [float(np.linalg.norm(row @ free)) for row in rows]
+        chosen = _preferred(scores)
+        if count == 1:
+            good = [i for i in range(len(rows)) if scores[i] > 0.3 * max(scores) and i != chosen]
+            instead = tuple(candidates[i] for i in good[:2])
+        take.append(candidates[chosen])
+        weighted = np.vstack([weighted, rows[chosen]])
+        free = _free_directions(weighted)
+    return UndeterminedError(readings.unknowns - count, readings.unknowns, tuple(take), instead)
+
+
+def checking_reading(shape: Shape) -> Thing:
+    """The further reading that checks the most of the present ones, and those best that are checked least.
+
+    Redundancy numbers with one more observation follow from those without it (rank-one update of the
+    cofactor).
+    """
+    readings, fit = shape.readings, shape.fit
+    candidates = unread(readings) or all_things(readings.corners)
+    rows = polygon_equations(readings.corners, candidates)(fit.unknowns)[1]
+    scores = []
+    for thing, row in zip(candidates, rows, strict=True):
+        carried = fit.cofactor @ row
+        variance = readings.usual_sigma(thing) ** 2 + float(row @ carried)
+        after = fit.redundancy + (fit.jacobian @ carried) ** 2 / (readings.sigma**2 * variance)
+        checked = after > 0.01
+        scores.append((int(np.sum(checked)), round(float(np.min(after, where=checked, initial=1.0)), 9)))
+    return candidates[max(range(len(candidates)), key=lambda index: (scores[index], -index))]
+
+
+def sharpening_reading(shape: Shape) -> tuple[Thing, float]:
+    """The further reading that leaves the worst known side best known, and that side's sigma (mm) with it."""
+    readings = shape.readings
+    sides = [side(index, readings.corners) for index in range(readings.corners)]
+    candidates = unread(readings) or all_things(readings.corners)
+    covariance = shape.evaluate((*sides, *candidates))[1]
+    count = len(sides)
+    left = []
+    for index, thing in enumerate(candidates, start=count):
+        variance = readings.usual_sigma(thing) ** 2 + covariance[index, index]
+        reduced = np.diagonal(covariance)[:count] - covariance[:count, index] ** 2 / variance
+        left.append(math.sqrt(max(float(np.max(reduced)), 0.0)))
+    best = _preferred([1.0 / max(sigma, 1e-9) for sigma in left])
+    return candidates[best], left[best]
+
+
+def separating_reading(shapes: Sequence[Shape]) -> tuple[Thing, tuple[float, ...]]:
+    """The further reading that tells shapes apart most clearly, and its value in each."""
+    readings = shapes[0].readings
+    candidates = unread(readings) or all_things(readings.corners)
+    equations = polygon_equations(readings.corners, candidates)
+    values = np.array([equations(shape.fit.unknowns)[0] for shape in shapes])
+    clear = [
+        min(abs(a - b) for a, b in combinations(values[:, index], 2)) / readings.usual_sigma(thing)
+        for index, thing in enumerate(candidates)
+    ]
+    best = _preferred(clear)
+    return candidates[best], tuple(float(value) for value in values[:, best])
+
+
+# -------------------------------------------------------------------------------------------------- fitting
+
+
+def fit_shapes(readings: Readings, *, thorough: bool = False) -> tuple[Shape, ...]:
+    """Every different polygon that the readings settle on, the best fit first.
+
+    Args:
+        readings: enough to fix the shape.
+        thorough: for readings of which one is wrong: start from more shapes.
+    """
+    starts = starting_shapes(
+        readings.corners,
+        readings.things,
+        readings.values.tolist(),
+        readings.sigma.tolist(),
+        thorough=thorough,
+    )
+    return _settle(readings, starts, readings.sigma, rough=thorough)[0]
+
+
+def _settle(
+    readings: Readings, starts: Array, sigma: Array, *, rough: bool = False
+) -> tuple[tuple[Shape, ...], ...]:
+    """Different shapes from the starts (s, u), for each row of sigmas (m,) or (g, m).
+
+    `rough` is enough to compare them: contradictory readings are slow to settle to the last figure.
+    """
+    groups = np.atleast_2d(sigma)
+    count = min(len(starts), _TRIANGLE_STARTS) if readings.corners == 3 else len(starts)
+    if count < len(starts):
+        # Triangles start from closed forms, of which those that fit best are near the answer already.
+        misfits = readings.misfit(readings.equations(starts)[0]) ** 2 @ (groups**-2).T
+        chosen = starts[np.argsort(misfits, axis=0, kind="stable")[:count].T].reshape(-1, starts.shape[1])
+    else:
+        chosen = np.tile(starts, (len(groups), 1))
+    fit = least_squares(
+        readings.equations,
+        readings.values,
+        np.repeat(groups, count, axis=0),
+        chosen,
+        period=readings.equations.period,
+        tolerance=_ROUGH if rough else _FINE,
+    )
+    settled = []
+    for group in range(len(groups)):
+        kept = np.flatnonzero(np.isfinite(groups[group]))
+        subset = readings if len(kept) == len(readings.things) else readings.only(kept.tolist())
+        first = group * count
+        order = sorted(range(first, first + count), key=lambda index: float(fit.chi_square[index]))
+        shapes: list[Shape] = []
+        for index in order:
+            shape = Shape(subset, _facing_forward(fit.pick(index), kept), fine=not rough)
+            if not any(shape.same_as(other) for other in shapes):
+                shapes.append(shape)
+        settled.append(tuple(shapes))
+    return tuple(settled)
+
+
+def _facing_forward(fit: Fit, kept: NDArray[np.intp]) -> Fit:
+    """The fit with only the kept readings, and turned half round if the first side points to -x."""
+    sign = -1.0 if fit.unknowns[0] < 0.0 else 1.0
+    return Fit(
+        sign * fit.unknowns,
+        fit.residuals[kept],
+        fit.sigma[kept],
+        sign * fit.jacobian[kept],
+        fit.chi_square,
+        fit.converged,
+    )
+
+
+def _removable(readings: Readings) -> list[int]:
+    """Readings without which the others still fix the shape, whatever it is."""
+    where = irregular_polygon(readings.corners)
+    weighted = readings.equations(where)[1] / readings.sigma[:, None]
+    redundancy = _planned_redundancy(weighted)
+    return [index for index in range(len(readings.things)) if redundancy[index] > UNCHECKED]
+
+
+def _planned_redundancy(weighted: Array) -> Array:
+    """Redundancy numbers (m,) from derivatives over sigmas (m, u), which needn't fix all unknowns."""
+    left, singular, _ = np.linalg.svd(weighted, full_matrices=False)
+    taken = np.sum(left[:, singular > 1e-9 * singular[0]] ** 2, axis=1)
+    return np.asarray(np.clip(1.0 - taken, 0.0, 1.0))
+
+
+@dataclass(frozen=True, eq=False)
+class Without:
+    """The best usable shape without one reading, and whether it is the only one that fits so well."""
+
+    shape: Shape
+    only_one: bool
+
+    @property
+    def chi_square(self) -> float:
+        """Of the shape."""
+        return self.shape.chi_square
+
+
+def leave_one_out(readings: Readings) -> dict[int, Without]:
+    """For each reading that can be spared, what the others say."""
+    removable = _removable(readings)
+    if not removable:
+        return {}
+    starts = starting_shapes(
+        readings.corners, readings.things, readings.values.tolist(), readings.sigma.tolist(), thorough=True
+    )
+    sigma = np.tile(readings.sigma, (len(removable), 1))
+    sigma[range(len(removable)), removable] = np.inf
+    without: dict[int, Without] = {}
+    for index, shapes in zip(removable, _settle(readings, starts, sigma, rough=True), strict=True):
+        best = next((shape for shape in shapes if shape.usable), None)
+        if best is not None:
+            alike = [
+                shape
+                for shape in shapes
+                if shape.chi_square <= best.chi_square + _AS_GOOD
+                and bool(shape.fit.converged)
+                and shape.usable
+            ]
+            convex = [shape for shape in alike if shape.convex]
+            one = convex[0] if len(convex) == 1 else best
+            without[index] = Without(one, len(alike) <= 1 or len(convex) == 1)
+    return without
+
+
+# ---------------------------------------------------------------------------------------------- reconciling
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """A reading that the others contradict.
+
+    Attributes:
+        index: of the reading.
+        predicted: what the others say, mm or degrees.
+        sigma: standard uncertainty of `predicted`.
+        standardised: predicted minus read, over the sigma of that difference.
+        explanations: slips that would make everything agree, the best first.
+        rivals: other readings without which the rest agrees too, the best first.
+    """
+
+    index: int
+    predicted: float
+    sigma: float
+    standardised: float
+    explanations: tuple[Explanation, ...]
+    rivals: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Hint:
+    """A slip in one reading that would resolve a contradiction which can't be placed."""
+
+    index: int
+    explanation: Explanation
+
+
+@dataclass(frozen=True, eq=False)
+class Outcome:
+    """What came of the readings.
+
+    Attributes:
+        readings: all of them.
+        shape: the opening, from all readings but the suspects.
+        suspects: readings that the others contradict.
+        contradiction: readings that can't all be right, when it can't be said which is wrong.
+        tied: whether that is because several explain it equally well, and not because none stands out.
+        hints: slips that would resolve the contradiction, the best first.
+        second_shape: another shape, with a corner of 180° or more, that fits as well.
+        significance: of the test of the whole.
+    """
+
+    readings: Readings
+    shape: Shape
+    suspects: tuple[Suspect, ...]
+    contradiction: tuple[int, ...]
+    tied: bool
+    hints: tuple[Hint, ...]
+    second_shape: Shape | None
+    significance: float
+
+    @property
+    def dof(self) -> int:
+        """Degrees of freedom of all readings."""
+        return self.readings.dof
+
+    @property
+    def critical(self) -> float | None:
+        """The chi-square that honest readings stay below; None when none is to spare."""
+        return chi_square_quantile(1.0 - self.significance, self.dof) if self.dof else None
+
+    @property
+    def critical_without_suspects(self) -> float:
+        """The same for the readings that the shape was made from; 0 when none of those is to spare."""
+        return _limit(self.shape.readings.dof, self.significance)
+
+    @cached_property
+    def checking_reading(self) -> Thing:
+        """The further reading that checks most."""
+        return checking_reading(self.shape)
+
+    @cached_property
+    def residuals(self) -> Array:
+        """Adjusted minus read for every reading, suspects too (m,)."""
+        return self.readings.misfit(self.shape.evaluate(self.readings.things)[0])
+
+    @property
+    def chi_square(self) -> float:
+        """Weighted square sum of all residuals."""
+        return float(np.sum((self.residuals / self.readings.sigma) ** 2))
+
+    @property
+    def passed(self) -> bool | None:
+        """Whether all readings agree as well as their instruments allow; None when none is to spare."""
+        return None if self.critical is None else self.chi_square <= self.critical
+
+    @cached_property
+    def redundancy(self) -> Array:
+        """Redundancy numbers of all readings (m,); that of a suspect as it would have if it were used."""
+        used = np.diagonal(self.shape.evaluate(self.readings.things)[1]) / self.readings.sigma**2
+        left_out = np.zeros(len(used), dtype=bool)
+        left_out[[suspect.index for suspect in self.suspects]] = True
+        numbers = np.where(left_out, 1.0 / (1.0 + used), 1.0 - used)
+        return np.where(numbers > UNCHECKED, np.clip(numbers, 0.0, 1.0), 0.0)
+
+    @cached_property
+    def standardised(self) -> tuple[float | None, ...]:
+        """Residuals over their own sigmas; None where nothing checks the reading."""
+        left_out = {suspect.index: suspect.standardised for suspect in self.suspects}
+        own = self.readings.sigma * np.sqrt(self.redundancy)
+        return tuple(
+            left_out[i] if i in left_out else float(self.residuals[i] / own[i]) if own[i] > 0.0 else None
+            for i in range(len(own))
+        )
+
+    @cached_property
+    def planned_redundancy(self) -> Array:
+        """Redundancy numbers (m,) as if all readings, suspects too, were used: what the sheet can check."""
+        jacobian = self.readings.equations(self.shape.fit.unknowns)[1] / self.readings.sigma[:, None]
+        return _planned_redundancy(jacobian)
+
+    @property
+    def coordinate_covariance(self) -> Array:
+        """Covariance of x0, y0, x1, y1, ... in mm² (2n, 2n); 0 where held fixed."""
+        size = 2 * self.readings.corners
+        full = np.zeros((size, size))
+        full[np.ix_(self.readings.equations.free, self.readings.equations.free)] = self.shape.fit.cofactor
+        return full
+
+
+def reconcile(readings: Readings, *, significance: float = 0.05, suspect_at: float = 3.29) -> Outcome:
+    """Adjust the readings; if they disagree, find the one that is wrong.
+
+    The reading whose removal lowers chi-square most is the suspect if that square root of the drop passes
+    `suspect_at`; for small errors the root is the absolute standardised residual, for gross ones it stays
+    right where the linear theory fails. One is taken out at a time, and at the end each is let in again if it
+    agrees with the rest after all.
+
+    Args:
+        readings: at least one.
+        significance: share of honest sheets that the test of the whole may turn down.
+        suspect_at: standardised residual beyond which a reading is suspect.
+
+    Raises:
+        SurveyError: there is no opening, or more than one, with these readings.
+    """
+    if readings.corners == 3:
+        for thing, value in zip(readings.things, readings.values.tolist(), strict=True):
+            if thing.kind == "angle" and not value < 180.0:
+                raise ImpossibleTriangleError(
+                    TriangleError(
+                        "an angle of a triangle lies between 0° and 180°",
+                        kind="angle",
+                        index=thing.first,
+                        found=value,
+                        low=0.0,
+                        high=180.0,
+                    )
+                )
+    undetermined = missing_readings(readings)
+    if undetermined is not None:
+        raise undetermined
+    means = mean_readings(readings.things, readings.values.tolist(), readings.sigma.tolist())
+    impossible: TriangleError | None = None
+    if readings.corners == 3 and determines(*triangle_quantities(means)):
+        try:
+            triangles = solve_triangle(*triangle_quantities(means))
+        except TriangleError as error:
+            impossible = error
+            triangles = ()
+        if impossible is not None and readings.dof < 2:
+            raise ImpossibleTriangleError(impossible)
+        if len(triangles) == 2:
+            raise AmbiguousError(*_between_triangles(readings))
+    limit = _limit(readings.dof, significance)
+    shapes = fit_shapes(readings)
+    agreeing = [shape for shape in shapes if shape.chi_square <= limit and shape.usable]
+    if not agreeing and readings.dof:
+        # Before any reading is blamed: the start may have been bad because one of the readings is.
+        shapes = fit_shapes(readings, thorough=True)
+        agreeing = [shape for shape in shapes if shape.chi_square <= limit and shape.usable]
+    agreeing = [shape for shape in map(_polished, agreeing) if bool(shape.fit.converged) and shape.usable]
+    if agreeing:
+        chosen, second = _one_shape(agreeing)
+        return _checked(Outcome(readings, chosen, (), (), False, (), second, significance))
+    whole = next((shape for shape in shapes if shape.usable), None)
+    if readings.dof >= 2 or (readings.dof == 1 and whole is not None):
+        found = _search(readings, whole, significance, suspect_at)
+        if found is not None:
+            return found
+    if impossible is not None:
+        raise ImpossibleTriangleError(impossible)
+    raise _impossible_shape(readings, means, shapes)
+
+
+def _polished(shape: Shape) -> Shape:
+    """The shape settled to the last figure."""
+    if bool(shape.fit.converged) and shape.fine:
+        return shape
+    return _settle(shape.readings, shape.fit.unknowns[None], shape.readings.sigma)[0][0]
+
+
+def _between_triangles(readings: Readings) -> tuple[Thing, tuple[float, ...]]:
+    starts = starting_shapes(3, readings.things, readings.values.tolist(), readings.sigma.tolist())
+    shapes = _settle(readings, starts, readings.sigma)[0]
+    if len(shapes) == 1:
+        raise LooseError(side(0, 3), sharpening_reading(shapes[0])[0])
+    return separating_reading(shapes[:2])
+
+
+def _one_shape(shapes: Sequence[Shape]) -> tuple[Shape, Shape | None]:
+    """The shape to use of those that all fit, and the one that was passed over.
+
+    Openings of frames are convex but for bent tubes. If exactly one of the shapes is, and it fits nearly as
+    well as the best, it is taken and the other reported.
+    """
+    if len(shapes) == 1:
+        return shapes[0], None
+    convex = [shape for shape in shapes if shape.convex]
+    if len(convex) == 1 and convex[0].chi_square <= shapes[0].chi_square + _AS_GOOD:
+        return convex[0], next(shape for shape in shapes if shape is not convex[0])
+    raise AmbiguousError(*separating_reading(shapes))
+
+
+def _checked(outcome: Outcome) -> Outcome:
+    """The same outcome if its shape is fixed well enough for its sigmas to mean something."""
+    sides = [side(index, outcome.readings.corners) for index in range(outcome.readings.corners)]
+    values, covariance = outcome.shape.evaluate(sides)
+    sigma = np.sqrt(np.diagonal(covariance))
+    if float(np.max(sigma)) > _LOOSE * float(np.mean(values)):
+        raise LooseError(sides[int(np.argmax(sigma))], sharpening_reading(outcome.shape)[0])
+    return outcome
+
+
+def _impossible_shape(
+    readings: Readings, means: dict[Thing, float], shapes: Sequence[Shape]
+) -> ImpossibleShapeError:
+    sides = [side(index, readings.corners) for index in range(readings.corners)]
+    if all(one in means for one in sides):
+        longest = max(sides, key=lambda one: means[one])
+        others = sum(means[one] for one in sides) - means[longest]
+        if means[longest] >= others:
+            return ImpossibleShapeError("open", readings.things.index(longest), others, too_long=True)
+    nearest = shapes[0]
+    worst = int(np.argmax(np.abs(nearest.fit.residuals / readings.sigma)))
+    flaw = "open" if nearest.chi_square > _limit(readings.dof, 0.05) else nearest.flaw or "flat"
+    return ImpossibleShapeError(flaw, worst, float(readings.values[worst] + nearest.fit.residuals[worst]))
+
+
+def _limit(dof: int, significance: float) -> float:
+    return chi_square_quantile(1.0 - significance, dof) if dof > 0 else _EXACT
+
+
+def _search(
+    readings: Readings, whole: Shape | None, significance: float, suspect_at: float
+) -> Outcome | None:
+    active = list(range(len(readings.things)))
+    current, taken_out = whole, list[tuple[int, tuple[int, ...]]]()
+    tied: tuple[int, ...] = ()
+    while len(active) - readings.unknowns >= 2:
+        dof = len(active) - readings.unknowns
+        chi_square = math.inf if current is None else current.chi_square
+        if chi_square <= _limit(dof, significance):
+            break
+        without = leave_one_out(readings.only(active))
+        if not without:
+            break
+        ranked = sorted(without, key=lambda index: without[index].chi_square)
+        best = without[ranked[0]].shape
+        passes = _limit(dof - 1, significance)
+        if chi_square - best.chi_square <= suspect_at**2:
+            break
+        # With no usable shape at all, chi-square with all readings is infinite; the worst of the rest stands
+        # in.
+        worst = max(one.chi_square for one in without.values()) if current is None else chi_square
+        close = best.chi_square + _TIED * (worst - best.chi_square)
+        equal = [index for index in ranked if without[index].chi_square <= close]
+        if len(equal) > 1:
+            tied = tuple(sorted(active[index] for index in equal))
+            break
+        if not without[ranked[0]].only_one:
+            break
+        rivals = tuple(active[index] for index in ranked[1:] if without[index].chi_square <= passes)
+        taken_out.append((active[ranked[0]], rivals))
+        active.remove(active[ranked[0]])
+        current = best
+    if current is None:
+        return None
+    fine = _polished(current)
+    # Readings that contradict each other grossly may settle on a flat shape; what was there before will do.
+    current = fine if fine.usable else current
+    active, taken_out, current = _readmitted(readings, active, taken_out, current, significance)
+    suspects = tuple(
+        _suspect(readings, index, rivals, active, current, significance) for index, rivals in taken_out
+    )
+    contradiction: tuple[int, ...] = ()
+    hints: tuple[Hint, ...] = ()
+    if current.chi_square > _limit(len(active) - readings.unknowns, significance):
+        redundancy = current.fit.redundancy
+        contradiction = tied or tuple(
+            index for place, index in enumerate(active) if redundancy[place] > UNCHECKED
+        )
+        hints = _hints(readings, active, contradiction, significance)
+    return Outcome(readings, current, suspects, contradiction, bool(tied), hints, None, significance)
+
+
+def _readmitted(
+    readings: Readings,
+    active: list[int],
+    taken_out: list[tuple[int, tuple[int, ...]]],
+    current: Shape,
+    significance: float,
+) -> tuple[list[int], list[tuple[int, tuple[int, ...]]], Shape]:
+    """Let readings in again that agree with the rest after all; the one taken out last stays out."""
+    again = True
+    while again:
+        again = False
+        for one in taken_out[:-1]:
+            together = sorted([*active, one[0]])
+            subset = readings.only(together)
+            shape = _settle(subset, current.fit.unknowns[None], subset.sigma)[0][0]
+            if shape.flaw is None and shape.chi_square <= _limit(subset.dof, significance):
+                active, current, again = together, shape, True
+                taken_out = [other for other in taken_out if other is not one]
+                break
+    return active, taken_out, current
+
+
+def _suspect(
+    readings: Readings,
+    index: int,
+    rivals: tuple[int, ...],
+    active: Sequence[int],
+    shape: Shape,
+    significance: float,
+) -> Suspect:
+    thing = readings.things[index]
+    values, covariance = shape.evaluate((thing,))
+    predicted, sigma = float(values[0]), math.sqrt(float(covariance[0, 0]))
+    together = math.hypot(sigma, float(readings.sigma[index]))
+    standardised = _nearest_turn(thing, predicted - float(readings.values[index])) / together
+    found = _explained(readings, index, active, shape, significance)
+    return Suspect(index, predicted, sigma, standardised, found, rivals)
+
+
+def _explained(
+    readings: Readings, index: int, active: Sequence[int], shape: Shape, significance: float
+) -> tuple[Explanation, ...]:
+    """Slips in one reading with which it agrees with the active ones, the best first."""
+    thing = readings.things[index]
+    values, covariance = shape.evaluate((thing,))
+    together = math.hypot(math.sqrt(float(covariance[0, 0])), float(readings.sigma[index]))
+    offered = explanations(
+        float(readings.values[index]),
+        angle=thing.kind == "angle",
+        predicted=float(values[0]),
+        sigma=together,
+        highest_angle=180.0 if readings.corners == 3 else 360.0,
+    )
+    limit = _limit(len(active) + 1 - readings.unknowns, significance)
+    agreeing = []
+    for one in offered:
+        if shape.chi_square + one.misfit > limit:
+            continue
+        # The sum above is that of the linear theory; what is offered has been tried in full.
+        subset = readings.with_value(index, one.meant).only(sorted([*active, index]))
+        if _settle(subset, shape.fit.unknowns[None], subset.sigma)[0][0].chi_square <= limit:
+            agreeing.append(one)
+    return tuple(agreeing)
+
+
+def _hints(
+    readings: Readings, active: Sequence[int], contradiction: Sequence[int], significance: float
+) -> tuple[Hint, ...]:
+    without = leave_one_out(readings.only(active))
+    hints = []
+    limit = _limit(len(active) - 1 - readings.unknowns, significance)
+    for place, rest in without.items():
+        index = active[place]
+        if index in contradiction and rest.only_one and rest.chi_square <= limit:
+            others = [other for other in active if other != index]
+            offered = _explained(readings, index, others, _polished(rest.shape), significance)
+            hints += [Hint(index, one) for one in offered[:1] if one.price <= _TELLING]
+    return tuple(sorted(hints, key=lambda hint: hint.explanation.misfit + hint.explanation.price))
+
+
+def _nearest_turn(thing: Thing, difference: float) -> float:
+    return difference - 360.0 * round(difference / 360.0) if thing.kind == "angle" else difference
