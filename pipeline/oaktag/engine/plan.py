@@ -60,8 +60,7 @@ def make_plan(recipe: Recipe, stages: Stages) -> Plan:
         try:
             options = model.model_validate(step.options)
         except ValidationError as error:
-            prefix = f"{step.key}."
-            problems += problems_of(error, model=model, data=step.options, file=file, prefix=prefix)
+            problems += problems_of(error, model=model, data=step.options, file=file, prefix=step.key)
             continue
         steps.append(PlannedStep(step, stage, run, options))
     if problems:

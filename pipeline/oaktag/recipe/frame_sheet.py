@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple
 
 from pydantic import AfterValidator, BeforeValidator, Field, RootModel, ValidationError, model_validator
 
@@ -21,6 +22,10 @@ from oaktag.recipe.options import (
 from oaktag.recipe.problem import InputError, Problem, listed, meant, problems_of, show
 from oaktag.recipe.quantity import ANGLE_UNITS, LENGTH_UNITS
 from oaktag.recipe.toml_file import TomlFile, read_toml
+
+if TYPE_CHECKING:
+    from pydantic import GetJsonSchemaHandler
+    from pydantic_core import CoreSchema
 
 SUFFIX = ".frame.toml"
 TRIANGLE_CORNERS = ("seat", "head", "bottom-bracket")
@@ -44,20 +49,44 @@ class Sigma(NamedTuple):
 DEFAULT_SIGMAS = {"tape": Sigma(1.0, None), "caliper": Sigma(0.2, None), "angle-gauge": Sigma(None, 0.3)}
 
 
+# Words that stand beside the names of corners and tubes in some table.
+RESERVED = ("default", "middle", "stations")
+# `piece.edge`, `corner:head` and "head to seat" are made of names.
+SEPARATORS = (".", ":", DIAGONAL_WORD)
+
+
 def _name(value: str) -> str:
-    if (
-        not value
-        or value != value.strip()
-        or DIAGONAL_WORD in value
-        or value in ("default", "middle", "stations")
-    ):
+    if value in RESERVED:
         raise refuse_value(
-            "can't be a name", "text that isn't 'default', 'middle' or 'stations' and has no ' to '"
+            "has a meaning of its own", f"any name but {listed(RESERVED)}", "call it otherwise"
+        )
+    apart = next((sign for sign in SEPARATORS if sign in value), None)
+    if apart is not None:
+        raise refuse_value(
+            f"has {show(apart)} in it, which keeps names apart",
+            f"text without {' '.join(map(show, SEPARATORS))}",
+            "write a hyphen instead",
         )
     return value
 
 
-Name = Annotated[str, AfterValidator(_name)]
+def _text(value: str) -> str:
+    if not value or value != value.strip() or not value.isprintable():
+        raise refuse_value(
+            "is no line of text", "text on one line, without spaces at its ends", "write it on one line"
+        )
+    return value
+
+
+def _size(value: str) -> str:
+    return _text(value) if value else value
+
+
+Text = Annotated[str, AfterValidator(_text)]
+"""A line of text that can be printed."""
+
+Name = Annotated[Text, AfterValidator(_name)]
+"""Name of a corner or a tube."""
 
 
 def _as_reading(value: Any) -> Any:
@@ -77,20 +106,53 @@ class LengthEntry(Options):
     """Name of the instrument, as in [instruments]."""
 
 
+InteriorAngle = Annotated[Angle, Field(gt=0, lt=360)]
+"""An angle inside the opening; more than 180° at a corner that points inwards."""
+
+
 class AngleEntry(Options):
     """One reading of an interior angle: a number, or a table with its own instrument."""
 
-    value: Annotated[Angle, Field(gt=0, lt=360)]
+    value: InteriorAngle
     """What was read, inside the opening."""
     instrument: str = "angle-gauge"
     """Name of the instrument, as in [instruments]."""
 
 
+@dataclass(frozen=True, slots=True)
+class _OrValue:
+    """Tells the JSON schema that a bare value may stand for the table."""
+
+    value: type[RootModel[float]]
+
+    def __get_pydantic_json_schema__(
+        self, core_schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> dict[str, Any]:
+        return {"anyOf": [handler(self.value.__pydantic_core_schema__), handler(core_schema)]}
+
+
+@dataclass(frozen=True, slots=True)
+class _OrOne:
+    """Tells the JSON schema that one entry may stand for the list."""
+
+    def __get_pydantic_json_schema__(
+        self, core_schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> dict[str, Any]:
+        readings = handler(core_schema)
+        return {"anyOf": [readings["items"], readings]}
+
+
 LengthReadings = Annotated[
-    list[Annotated[LengthEntry, BeforeValidator(_as_reading)]], BeforeValidator(_as_list), Field(min_length=1)
+    list[Annotated[LengthEntry, BeforeValidator(_as_reading), _OrValue(RootModel[PositiveLength])]],
+    Field(min_length=1),
+    BeforeValidator(_as_list),
+    _OrOne(),
 ]
 AngleReadings = Annotated[
-    list[Annotated[AngleEntry, BeforeValidator(_as_reading)]], BeforeValidator(_as_list), Field(min_length=1)
+    list[Annotated[AngleEntry, BeforeValidator(_as_reading), _OrValue(RootModel[InteriorAngle])]],
+    Field(min_length=1),
+    BeforeValidator(_as_list),
+    _OrOne(),
 ]
 
 
@@ -112,14 +174,26 @@ class WidthStation(Options):
         return self
 
 
+@dataclass(frozen=True, slots=True)
+class _WidthTable:
+    """Tells the JSON schema what stands in a tube's table of widths."""
+
+    def __get_pydantic_json_schema__(
+        self, core_schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> dict[str, Any]:
+        stations = {"type": "array", "items": handler(WidthStation.__pydantic_core_schema__)}
+        width = handler(_Width.__pydantic_core_schema__)
+        return {"type": "object", "properties": {"stations": stations}, "additionalProperties": width}
+
+
 class FrameSheet(Options):
     """A whole frame sheet."""
 
     format: int = 1
     """Version of the file format."""
-    name: Annotated[str, Field(min_length=1, max_length=80)]
+    name: Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_text)]
     """What you call this bicycle."""
-    size: Annotated[str, Field(max_length=20)] = ""
+    size: Annotated[str, Field(max_length=20), AfterValidator(_size)] = ""
     """The frame size as sold."""
     unit: Literal["mm", "cm", "in"] = "mm"
     """Unit of every length that names none of its own."""
@@ -135,7 +209,7 @@ class FrameSheet(Options):
     """Lengths between corners that no tube joins, as "corner to corner"."""
     angles: dict[str, AngleReadings] = Field(default_factory=dict)
     """Interior angles by corner, degrees."""
-    widths: dict[str, dict[str, Any]] = Field(default_factory=dict)
+    widths: dict[str, Annotated[dict[str, Any], _WidthTable()]] = Field(default_factory=dict)
     """Outside widths by tube: at its corners, at its `middle`, or at `stations`."""
 
 
@@ -220,7 +294,11 @@ class _Reader:
                 )
         if len(sheet.corners) < 3:
             self.problem(
-                "corners", "an opening has three corners or more", listed(sheet.corners), "", "name them all"
+                "corners",
+                "an opening has three corners or more",
+                listed(sheet.corners),
+                "three names or more",
+                "name every corner, clockwise as seen from the drive side",
             )
         elif len(sheet.tubes) != len(sheet.corners):
             self.problem(
@@ -244,7 +322,10 @@ class _Reader:
                 isinstance(value, str) and value.strip().endswith(ANGLE_UNITS)
             )
             sigma = self.value(_AngleSigma if is_angle else _LengthSigma, value, f"instruments.{name}", unit)
-            if sigma is not None:
+            if sigma is None:
+                # Its readings are in order all the same; one mistake is one problem.
+                result.setdefault(name, Sigma(1.0, 1.0))
+            else:
                 result[name] = Sigma(None, sigma) if is_angle else Sigma(sigma, None)
         return result
 
@@ -332,7 +413,7 @@ class _Reader:
     def station(
         self, tube: str, ends: tuple[str, str], entry: object, key: str, unit: str
     ) -> list[TubeWidth]:
-        read = self.validated(WidthStation, entry, f"{key}.", unit)
+        read = self.validated(WidthStation, entry, key, unit)
         if read is None:
             return []
         if read.at is not None:
@@ -345,7 +426,19 @@ class _Reader:
         return [TubeWidth(place, read.width, key)]
 
 
+def _of_an_instrument(value: float) -> float:
+    if not 0 < value <= WORST_SIGMA:
+        raise refuse_value(
+            "can't be an instrument's standard uncertainty",
+            f"more than 0, at most {WORST_SIGMA:g} mm",
+            'write how far off a careful reading is, with its unit: "1 mm"',
+        )
+    return value
+
+
+WORST_SIGMA = 10.0
+"""An instrument worse than this, in mm, is most likely a number of mm on a sheet in inches."""
+
 _Width = RootModel[PositiveLength]
-# An instrument worse than 10 mm is most likely a number of mm on a sheet in inches.
-_LengthSigma = RootModel[Annotated[Length, Field(gt=0, le=10)]]
+_LengthSigma = RootModel[Annotated[Length, AfterValidator(_of_an_instrument)]]
 _AngleSigma = RootModel[Annotated[Angle, Field(gt=0, le=10)]]

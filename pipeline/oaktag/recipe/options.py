@@ -2,15 +2,29 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
-from typing import Annotated, Any, Generic, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, RootModel, ValidationInfo, model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    JsonValue,
+    RootModel,
+    ValidationInfo,
+    model_validator,
+)
 from pydantic_core import PydanticCustomError
 
 from oaktag.pattern import Frame, Place, Refusal
 from oaktag.recipe.problem import listed, meant, show
 from oaktag.recipe.quantity import QuantityError, angle_in_degrees, length_in_mm
+
+if TYPE_CHECKING:
+    from pydantic import GetJsonSchemaHandler
+    from pydantic_core import CoreSchema
 
 
 def kebab(name: str) -> str:
@@ -50,7 +64,25 @@ def _angle(value: object) -> float:
         raise refuse_value(str(error), error.valid) from None
 
 
-Length = Annotated[float, BeforeValidator(_length), Field(json_schema_extra={"unit": "mm"})]
+def _number(value: object) -> float:
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        raise refuse_value("is not a number", "a number")
+    try:
+        number = float(value)
+    except OverflowError:
+        number = math.inf
+    if not math.isfinite(number):
+        raise refuse_value("is not a finite number", "a finite number")
+    return number
+
+
+Number = Annotated[float, BeforeValidator(_number)]
+"""A number without a unit: neither text nor true or false, which pydantic alone would take."""
+
+OR_TEXT: list[JsonValue] = ["number", "string"]
+"""The JSON schema's types of a quantity: it may stand as text too, which pydantic can't know."""
+
+Length = Annotated[float, BeforeValidator(_length), Field(json_schema_extra={"type": OR_TEXT, "unit": "mm"})]
 """A length in mm; in a file a number or text with a unit."""
 
 PositiveLength = Annotated[Length, Field(gt=0)]
@@ -59,10 +91,12 @@ PositiveLength = Annotated[Length, Field(gt=0)]
 NonNegativeLength = Annotated[Length, Field(ge=0)]
 """A length of zero or more."""
 
-Angle = Annotated[float, BeforeValidator(_angle), Field(json_schema_extra={"unit": "degrees"})]
+Angle = Annotated[
+    float, BeforeValidator(_angle), Field(json_schema_extra={"type": OR_TEXT, "unit": "degrees"})
+]
 """An angle in degrees."""
 
-Fraction = Annotated[float, Field(ge=0, le=1, strict=False)]
+Fraction = Annotated[Number, Field(ge=0, le=1)]
 """A share from 0 to 1."""
 
 T = TypeVar("T")
@@ -80,6 +114,17 @@ class PerName(RootModel[dict[str, T]], Generic[T]):
     @classmethod
     def _one_for_all(cls, value: Any) -> Any:
         return value if isinstance(value, dict) else {"default": value}
+
+    @classmethod
+    def __get_pydantic_json_schema__(
+        cls, core_schema: CoreSchema, handler: GetJsonSchemaHandler, /
+    ) -> dict[str, Any]:
+        schema = handler(core_schema)
+        table = handler.resolve_ref_schema(schema)
+        by_name = {"type": "object", "additionalProperties": table.pop("additionalProperties")}
+        table.clear()
+        table["anyOf"] = [by_name["additionalProperties"], by_name]
+        return schema
 
     @classmethod
     def uniform(cls, value: T) -> PerName[T]:
@@ -176,15 +221,19 @@ class TubePlace(Options):
                 source="recipe",
                 found=show(self.from_),
                 valid=listed(ends),
-                todo="name an end of the tube",
+                todo=meant(str(self.from_), ends, "name an end of the tube"),
             )
         return place_from(self.tube, ends, self.from_, self.distance or 0.0)
 
 
 def check_place(at: float | None, distance: float | None, from_: str | None) -> None:
     """Refuse a place that is given in no way, in two, or by half."""
-    if (at is None) == (distance is None):
-        raise refuse_value("needs one place", "either `at`, or `distance` with `from`", "give one of them")
+    if at is not None and (distance is not None or from_ is not None):
+        raise refuse_value(
+            "gives its place twice", "either `at`, or `distance` with `from`", "keep one of them"
+        )
+    if at is None and distance is None and from_ is None:
+        raise refuse_value("has no place", "either `at`, or `distance` with `from`", "give one of them")
     if (distance is None) != (from_ is None):
         raise refuse_value("`distance` and `from` go together", "a distance and a corner's name", "give both")
 

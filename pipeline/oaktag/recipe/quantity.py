@@ -43,7 +43,7 @@ def length_in_mm(value: object, unit: str = "mm") -> float:
     """
     valid = f'a number in {unit}, or text with a unit such as "523 mm", "52.3 cm", "17 9/16 in"'
     number, named = _parse(value, valid, LENGTH_UNITS)
-    return float(number * MM_PER_UNIT[named or unit])
+    return _float(number * MM_PER_UNIT[named or unit], valid)
 
 
 def angle_in_degrees(value: object) -> float:
@@ -52,18 +52,27 @@ def angle_in_degrees(value: object) -> float:
     Raises:
         QuantityError: not a finite number, not a quantity, or an unknown unit.
     """
-    number, _ = _parse(value, 'a number of degrees, or text such as "57.5 deg"', ANGLE_UNITS)
-    return float(number)
+    valid = 'a number of degrees, or text such as "57.5 deg"'
+    number, _ = _parse(value, valid, ANGLE_UNITS)
+    return _float(number, valid)
+
+
+def _float(number: Fraction, valid: str) -> float:
+    try:
+        return float(number)
+    except OverflowError:
+        raise QuantityError("is far too large", valid) from None
 
 
 def _parse(value: object, valid: str, units: tuple[str, ...]) -> tuple[Fraction, str | None]:
     if isinstance(value, bool) or not isinstance(value, (int, float, str)):
         raise QuantityError("is not a number", valid)
     if isinstance(value, (int, float)):
-        if not math.isfinite(value):
+        if isinstance(value, float) and not math.isfinite(value):
             raise QuantityError("is not a finite number", valid)
         return Fraction(value), None
-    match = _QUANTITY.match(value)
+    # No reading has a hundred digits, and Python refuses to turn some thousands of them into a number.
+    match = _QUANTITY.match(value) if len(value) <= 100 else None
     if match is None:
         raise QuantityError("can't be read as a number with a unit", valid)
     if match["decimal"] is not None:

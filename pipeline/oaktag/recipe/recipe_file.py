@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
-from oaktag.recipe.options import Options
+from oaktag.recipe.options import Options, refuse_value
 from oaktag.recipe.problem import InputError, Problem, listed, meant, problems_of, show
 from oaktag.recipe.toml_file import TomlFile, read_toml
 
@@ -22,7 +22,7 @@ _REFERENCE = re.compile(r"\{([^{}]*)\}")
 class StageEntry(BaseModel):
     """One `[[stage]]`: which stage, under what id; every other key is an option of that stage."""
 
-    model_config = ConfigDict(extra="allow", frozen=True)
+    model_config = ConfigDict(extra="allow", frozen=True, use_attribute_docstrings=True)
 
     use: Annotated[str, Field(min_length=1)]
     """Name of the stage."""
@@ -35,20 +35,28 @@ class StageEntry(BaseModel):
         return dict(self.model_extra or {})
 
 
+def _stages(value: object) -> object:
+    if isinstance(value, dict):
+        raise refuse_value(
+            "is one table", "a [[stage]] for every stage", "write it with two brackets: [[stage]]"
+        )
+    return value
+
+
 class RecipeSheet(Options):
     """The envelope of a recipe; each stage's options are validated by that stage's own model."""
 
     format: int = 1
     """Version of the file format."""
     name: Annotated[str, Field(pattern=r"^[a-z0-9]+(?:[-.][a-z0-9]+)*$", max_length=60)]
-    """Name of the recipe: lower case, with hyphens."""
+    """Name of the recipe: lower-case letters and digits, with hyphens or dots between them."""
     version: Annotated[str, Field(pattern=r"^[0-9]+(?:\.[0-9]+){0,2}$")]
-    """Revision of the recipe; printed on every piece."""
+    """Revision of the recipe, such as 1.2.0; printed on every piece."""
     description: str = ""
     """What it makes."""
     parameters: dict[str, Any] = Field(default_factory=dict)
     """Values that options may name as "{parameter}"; a catalog or the command line may override them."""
-    stage: Annotated[tuple[StageEntry, ...], Field(min_length=1)]
+    stage: Annotated[tuple[StageEntry, ...], Field(min_length=1), BeforeValidator(_stages)]
     """The stages, in order."""
 
 
@@ -111,19 +119,18 @@ def recipe_of(file: TomlFile, settings: Mapping[str, Any]) -> Recipe:
         sheet = RecipeSheet.model_validate(file.tables)
     except ValidationError as error:
         raise InputError(problems_of(error, model=RecipeSheet, data=file.tables, file=file.path)) from None
-    problems: list[Problem] = []
-    for name in settings:
-        if name not in sheet.parameters:
-            problems.append(
-                Problem(
-                    file.path,
-                    f"parameters.{name}",
-                    "this recipe has no such parameter",
-                    found=f"--set {name}=...",
-                    valid=listed(sheet.parameters),
-                    todo=meant(name, sheet.parameters, "set one of these"),
-                )
-            )
+    problems = [
+        Problem(
+            file.path,
+            f"parameters.{name}",
+            "this recipe has no such parameter",
+            found=f"--set {name}={_as_text(settings[name])}",
+            valid=listed(sheet.parameters),
+            todo=meant(name, sheet.parameters, "set one of these"),
+        )
+        for name in settings
+        if name not in sheet.parameters
+    ]
     parameters = {**sheet.parameters, **settings}
     used: set[str] = set()
     steps: list[Step] = []
@@ -138,6 +145,7 @@ def recipe_of(file: TomlFile, settings: Mapping[str, Any]) -> Recipe:
                     f"{key}.id",
                     "two stages have one id",
                     found=show(step_id),
+                    valid="an id that no other stage has",
                     todo=f'give this one an id of its own: id = "{step_id}-2"',
                 )
             )
@@ -152,6 +160,8 @@ def recipe_of(file: TomlFile, settings: Mapping[str, Any]) -> Recipe:
             file.path,
             f"parameters.{name}",
             "no stage uses this parameter",
+            found=show(sheet.parameters[name]),
+            valid="a parameter that an option names",
             todo=f'use it in an option as "{{{name}}}", or remove it',
         )
         for name in sheet.parameters
@@ -181,7 +191,15 @@ class _Filler:
         whole = _REFERENCE.fullmatch(value)
         if whole is not None:
             return self.look_up(whole[1], key, value)
-        return _REFERENCE.sub(lambda match: str(self.look_up(match[1], key, value)), value)
+        return _REFERENCE.sub(lambda match: self.text_of(match[1], key, value), value)
+
+    def text_of(self, name: str, key: str, found: str) -> str:
+        value = self.look_up(name, key, found)
+        if isinstance(value, (dict, list)):
+            reason = f"the parameter {name!r} is a {'table' if isinstance(value, dict) else 'list'}"
+            valid = "a number or text, where it stands within longer text"
+            self.problems.append(Problem(self.file, key, reason, show(found), valid, "use it by itself"))
+        return _as_text(value)
 
     def look_up(self, name: str, key: str, found: str) -> Any:
         self.used.add(name)
@@ -198,6 +216,11 @@ class _Filler:
             )
         )
         return found
+
+
+def _as_text(value: object) -> str:
+    """A parameter's value as it is written into text."""
+    return value if isinstance(value, str) else show(value)
 
 
 def parse_setting(text: str) -> tuple[str, Any]:
@@ -222,6 +245,9 @@ def parse_setting(text: str) -> tuple[str, Any]:
             ]
         )
     try:
-        return name, tomllib.loads(f"value = {value}")["value"]
-    except tomllib.TOMLDecodeError:
+        tables = tomllib.loads(f"value = {value}")
+    except (ValueError, RecursionError):
+        # Besides its own error (a ValueError) the parser lets through Python's limits on digits and depth.
         return name, value.strip()
+    # Text with a line break can hold a second key; then it isn't one value.
+    return name, tables["value"] if len(tables) == 1 else value.strip()

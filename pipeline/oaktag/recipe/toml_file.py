@@ -37,10 +37,13 @@ def read_toml(path: Path, what: str) -> TomlFile:
     try:
         data = path.read_bytes()
     except FileNotFoundError:
-        raise InputError([Problem(name, "", f"there is no such {what}", todo="check the path")]) from None
+        reason, todo = f"there is no such {what}", "check the path"
+        raise InputError([Problem(name, "", reason, "nothing", f"a {what}", todo)]) from None
     except OSError as error:
-        reason = f"can't be read: {error.strerror or error}"
-        raise InputError([Problem(name, "", reason, todo=f"name a {what} that you may read")]) from None
+        reason, todo = "can't be read", f"name a {what} that you may read"
+        raise InputError(
+            [Problem(name, "", reason, error.strerror or str(error), f"a {what}", todo)]
+        ) from None
     try:
         text = data.decode("utf-8")
     except UnicodeDecodeError as error:
@@ -59,9 +62,10 @@ def read_toml(path: Path, what: str) -> TomlFile:
         ) from None
     try:
         tables = tomllib.loads(text.removeprefix("\ufeff"))
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
+        # Besides its own error (a ValueError) the parser lets through Python's limits on digits and depth.
         raise InputError(
-            [Problem(name, "", "isn't valid TOML", found=str(error), todo="correct that line")]
+            [Problem(name, "", "isn't valid TOML", str(error), "TOML 1.0", "correct that line")]
         ) from None
     _check_format(name, tables)
     return TomlFile(name, tables, hashlib.sha256(data).hexdigest())
@@ -69,17 +73,10 @@ def read_toml(path: Path, what: str) -> TomlFile:
 
 def _check_format(name: str, tables: dict[str, Any]) -> None:
     found = tables.get("format", FORMAT)
-    if isinstance(found, bool) or not isinstance(found, int) or not 1 <= found <= FORMAT:
-        newer = isinstance(found, int) and found > FORMAT
-        raise InputError(
-            [
-                Problem(
-                    name,
-                    "format",
-                    "was written for another version of this program",
-                    found=show(found),
-                    valid=f"1 to {FORMAT}" if FORMAT > 1 else "1",
-                    todo="install a newer oaktag" if newer else f"write format = {FORMAT}, or leave it out",
-                )
-            ]
-        )
+    is_version = isinstance(found, int) and not isinstance(found, bool)
+    if not is_version or not 1 <= found <= FORMAT:
+        newer = is_version and found > FORMAT
+        reason = "was written for a newer version of this program" if newer else "is no version of the format"
+        valid = f"1 to {FORMAT}" if FORMAT > 1 else "1"
+        todo = "install a newer oaktag" if newer else f"write format = {FORMAT}, or leave it out"
+        raise InputError([Problem(name, "format", reason, show(found), valid, todo)])
