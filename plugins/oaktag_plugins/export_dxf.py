@@ -112,7 +112,9 @@ def _entities(
     curves: Literal["spline", "polyline"],
 ) -> Iterator[DXFGraphic]:
     if not isinstance(shape, Path):
-        yield space.add_lwpolyline(shape, format="xy", dxfattribs=attributes)
+        # Letters are most of the file; a micrometre is enough for them.
+        points = [(round(x, 3), round(y, 3)) for x, y in shape]
+        yield space.add_lwpolyline(points, format="xy", dxfattribs=attributes)
         return
     for segment in shape.segments:
         if isinstance(segment, Line):
@@ -130,8 +132,8 @@ def _entities(
         elif curves == "polyline":
             yield space.add_lwpolyline(segment.flatten(CHORD_ERROR), format="xy", dxfattribs=attributes)
         else:
-            points, knots = bezier_spline(segment)
-            yield space.add_open_spline(points, 3, knots=knots, dxfattribs=attributes)
+            controls, knots = bezier_spline(segment)
+            yield space.add_open_spline(controls, 3, knots=knots, dxfattribs=attributes)
 
 
 def bezier_spline(curve: Curve) -> tuple[Polyline, tuple[float, ...]]:

@@ -463,6 +463,9 @@ def test_a_piece_has_a_sheet_of_its_own(monkeypatch: pytest.MonkeyPatch) -> None
     assert [place.piece for place in sheet.placements] == ["stadium"]
     assert {stroke.piece for stroke in sheet.strokes} == {"stadium", ""}
     assert "Stadium (stadium)" in written
+    same = draft.pieces[1].evolve(id="gusset", name="gusset")
+    draw_piece_sheet(draft, same)
+    assert "gusset" in written
     assert squares(sheet) == pytest.approx([100.0, 101.6])
     assert inside(box_of(sheet.strokes), sheet.bounds)
 

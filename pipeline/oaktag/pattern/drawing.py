@@ -391,7 +391,8 @@ def draw_piece_sheet(draft: Draft, piece: Piece) -> Sheet:
     """
     title = f"{sheet_title(draft)}: {piece.name}"
     width = max(1.0, piece_bounds(piece).width)
-    return _sheet(draft, (piece,), title, (f"{piece.name} ({piece.id})",), 0.0, width)
+    named = piece.name if piece.name == piece.id else f"{piece.name} ({piece.id})"
+    return _sheet(draft, (piece,), title, (named,), 0.0, width)
 
 
 def sheet_title(draft: Draft) -> str:
