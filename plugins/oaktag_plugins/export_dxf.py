@@ -182,6 +182,7 @@ def oaktag_stages() -> tuple[StageSpec, ...]:
             run=f"{__name__}:run",
             options=f"{__name__}:DxfOptions",
             needs=frozenset({"panels", "allowances"}),
+            uses=frozenset({"gusset", "seams", "notches", "labels", "proof"}),
             adds=frozenset({"files"}),
         ),
     )

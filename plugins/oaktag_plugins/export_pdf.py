@@ -205,6 +205,7 @@ def oaktag_stages() -> tuple[StageSpec, ...]:
             run=f"{__name__}:run",
             options=f"{__name__}:PdfOptions",
             needs=frozenset({"panels", "allowances"}),
+            uses=frozenset({"gusset", "seams", "notches", "labels", "proof"}),
             adds=frozenset({"files"}),
         ),
     )

@@ -160,6 +160,7 @@ def oaktag_stages() -> tuple[StageSpec, ...]:
             run=f"{__name__}:run",
             options=f"{__name__}:SvgOptions",
             needs=frozenset({"panels", "allowances"}),
+            uses=frozenset({"gusset", "seams", "notches", "labels", "proof"}),
             adds=frozenset({"files"}),
         ),
     )

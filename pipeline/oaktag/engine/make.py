@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -44,7 +45,7 @@ def draft_bag(
         InputError: a file can't be used, the recipe can't be planned, or a stage refused what it was given.
         StageFailure: a stage broke.
     """
-    problems: list[Problem] = []
+    problems = _epoch_problems()
     try:
         sheet, frame_file = load_frame(frame)
     except InputError as error:
@@ -56,6 +57,23 @@ def draft_bag(
     if problems:
         raise InputError(problems)
     return Job(run_plan(plan, first_draft(sheet, frame_file, plan), frame_file.path, watch))
+
+
+def _epoch_problems() -> list[Problem]:
+    # Exporters date their files by it (reproducible-builds.org); said here once, before any of them runs.
+    found = os.environ.get("SOURCE_DATE_EPOCH", "")
+    if not found or (found.isascii() and found.isdigit() and int(found) < 2**32):
+        return []
+    return [
+        Problem(
+            "environment",
+            "SOURCE_DATE_EPOCH",
+            "is no date",
+            found=found,
+            valid="whole seconds since 1970, below 4294967296",
+            todo="correct it, or unset it",
+        )
+    ]
 
 
 def make_bag(

@@ -1,0 +1,106 @@
+"""What README.md and DEVELOPERS.md show is true."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import click
+import pytest
+
+from oaktag.cli.app import app, run
+
+ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+FENCE = re.compile(r"^```(\w+)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
+FRAME = ROOT / "recipes" / "frames" / "towpath-3-small.frame.toml"
+
+
+def blocks(text: str, language: str) -> list[str]:
+    return [body for name, body in FENCE.findall(text) if name == language]
+
+
+def test_the_frame_sheet_and_the_recipe_shown_make_a_bag(tmp_path: Path) -> None:
+    sheet, recipe = blocks(README, "toml")
+    (tmp_path / "my.frame.toml").write_text(sheet, encoding="utf-8")
+    (tmp_path / "my-bag.recipe.toml").write_text(recipe, encoding="utf-8")
+    arguments = ["make", str(tmp_path / "my-bag.recipe.toml"), "--frame", str(tmp_path / "my.frame.toml")]
+    assert run([*arguments, "--out", str(tmp_path / "out"), "--set", "corner-radius=30", "--quiet"]) == 0
+    assert (tmp_path / "out" / "my" / "my-bag" / "pattern.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_every_command_shown_exists() -> None:
+    shown = re.findall(r"oaktag ((?:make|check|stages|explain|new|survey)\b[^`&\n]*)", README + DEVELOPERS)
+    assert shown
+    for text in shown:
+        command: click.Command = app
+        for word in shlex.split(text):
+            if isinstance(command, click.Group):
+                assert word in command.commands, text
+                command = command.commands[word]
+        assert not isinstance(command, click.Group)
+
+
+def test_the_files_shown_are_there() -> None:
+    for text in (README, DEVELOPERS):
+        for path in re.findall(r"(?:\]\(|--frame |make )((?:recipes|tests)/[\w./-]+|[A-Z]+\.md)", text):
+            assert (ROOT / path).exists(), path
+    for part in re.findall(r"^      (\w+)/ ", DEVELOPERS, re.MULTILINE):
+        __import__(f"oaktag.{part}")
+
+
+def test_the_test_command_is_the_one_that_ci_runs() -> None:
+    (command,) = re.findall(r"^python3 -m venv \.venv && .*pytest$", README, re.MULTILINE)
+    assert command in DEVELOPERS
+
+
+def test_the_picture_is_what_the_first_command_draws(tmp_path: Path) -> None:
+    (words,) = (
+        shlex.split(line.split("&& .venv/bin/")[-1])
+        for line in README.splitlines()
+        if "bin/oaktag make" in line
+    )
+    arguments = [str(ROOT / word) if word.startswith("recipes/") else word for word in words[1:]]
+    assert run([*arguments, "--out", str(tmp_path), "--quiet"]) == 0
+    drawn = (tmp_path / "towpath-3-small" / "fit-sample" / "pattern.svg").read_bytes()
+    kept = ROOT / "recipes" / "fit-sample.svg"
+    assert kept.read_bytes() == drawn, f"copy the new pattern.svg over {kept.name}"
+
+
+def test_the_stage_shown_to_developers_works(tmp_path: Path) -> None:
+    (module,) = blocks(DEVELOPERS, "python")
+    (entry,) = blocks(DEVELOPERS, "toml")
+    points = tomllib.loads(entry)["project"]["entry-points"]["oaktag"]
+    (tmp_path / "my_stages").mkdir()
+    (tmp_path / "my_stages" / "__init__.py").touch()
+    (tmp_path / "my_stages" / "check_narrow.py").write_text(module, encoding="utf-8")
+    info = tmp_path / "my_stages-1.0.dist-info"
+    info.mkdir()
+    (info / "METADATA").write_text("Metadata-Version: 2.1\nName: my-stages\nVersion: 1.0\n", encoding="utf-8")
+    lines = "".join(f"{name} = {value}\n" for name, value in points.items())
+    (info / "entry_points.txt").write_text(f"[oaktag]\n{lines}", encoding="utf-8")
+    recipe = (ROOT / "recipes" / "fit-sample.recipe.toml").read_text(encoding="utf-8")
+    head, mark, tail = recipe.partition('[[stage]]\nuse = "export.dxf"')
+    own = '[[stage]]\nuse = "check.narrow"\nleast = "6 cm"\n\n'
+    (tmp_path / "narrow.recipe.toml").write_text(head + own + mark + tail, encoding="utf-8")
+    done = subprocess.run(
+        [sys.executable, "-m", "oaktag", "check", "narrow.recipe.toml", "--frame", str(FRAME)],
+        cwd=tmp_path,
+        env={"PYTHONPATH": str(tmp_path), "PATH": ""},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    assert "gusset-narrow" in done.stdout
+
+
+@pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md", "CHANGELOG.md"])
+def test_lines_are_short_enough_to_read(name: str) -> None:
+    for line in (ROOT / name).read_text(encoding="utf-8").splitlines():
+        assert len(line) <= 125 or line.startswith(("|", "python3 -m venv")), line
