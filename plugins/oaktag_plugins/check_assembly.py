@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from oaktag import Draft, Finding, Options, StageSpec, hookimpl
-from oaktag.pattern.assembly import WrongWay, wrong_ways
-from oaktag.pattern.walk import run_path
+from oaktag.pattern.assembly import WrongWay, assembly_of, wrong_ways, wrong_ways_of
 from oaktag.recipe import PositiveLength
-from oaktag_plugins.notch_match import edge_and_station, room_for_notch
+from oaktag_plugins.notch_match import edge_and_station, rooms_for_notch
 
 
 class AssemblyOptions(Options):
@@ -25,34 +24,53 @@ def run(draft: Draft, options: AssemblyOptions) -> Draft:
     wrong = wrong_ways(
         draft, length_tolerance=options.length_tolerance, notch_tolerance=options.notch_tolerance
     )
-    return draft.with_findings(finding_of(draft, way, options.spacing) for way in wrong)
+    return draft.with_findings(finding_of(draft, way, options) for way in wrong)
 
 
-def finding_of(draft: Draft, way: WrongWay, spacing: float) -> Finding:
+def finding_of(draft: Draft, way: WrongWay, options: AssemblyOptions) -> Finding:
     """Say what could go wrong and which notch prevents it."""
-    shifted = f", {way.shift:.0f} mm from where it should begin" if way.shift else ""
+    shifted = f", {way.shift:.0f} mm from where it should begin" if way.shift >= 0.5 else ""
     if way.way == "in place of another":
         lying = f"{way.piece} fits in place of another piece (its run for seam {way.place}){shifted}"
     else:
         lying = f"{way.piece} fits {way.way}{shifted}"
-    message = f"{lying} against {way.against}: all notches meet. {advice(draft, way, spacing)}"
+    message = f"{lying} against {way.against}: all notches meet. {advice(draft, way, options)}"
     return Finding("error", "assembly-ambiguous", message, way.seam)
 
 
-def advice(draft: Draft, way: WrongWay, spacing: float) -> str:
-    """Which notch to add."""
+def advice(draft: Draft, way: WrongWay, options: AssemblyOptions) -> str:
+    """Which notch to add: one that has been tried, after which these two runs can't be sewn like this."""
+    assembly = assembly_of(draft)
     for seam in draft.seams:
         if seam.id not in (way.seam, way.place):
             continue
-        at = room_for_notch(draft, seam, spacing)
-        if at is not None:
-            length = run_path(draft, seam.a).length
-            edge, along = edge_and_station(draft.piece(seam.a.piece), seam.a, at, length)
-            return (
-                f"Add a single notch on {edge} of {seam.a.piece}, {along:.1f} mm from the start of that edge, "
-                f"and its mate on {seam.b.piece}."
+        for at in rooms_for_notch(draft, seam, options.spacing):
+            left = wrong_ways_of(
+                assembly.notched(seam.id, at),
+                length_tolerance=options.length_tolerance,
+                notch_tolerance=options.notch_tolerance,
             )
-    return f"There is no room for another notch {spacing:g} mm from its neighbours: mark the piece by hand."
+            if any(_same(way, other) for other in left):
+                continue
+            edge, along = edge_and_station(draft.piece(seam.a.piece), seam.a, at)
+            return (
+                f"Add a single notch on {edge} of {seam.a.piece}, {along:.1f} mm from the start "
+                f"of that edge, and its mate on {seam.b.piece}."
+            )
+    return (
+        f"There is no room for a notch that helps, {options.spacing:g} mm from its neighbours: "
+        "mark the piece by hand."
+    )
+
+
+def _same(way: WrongWay, other: WrongWay) -> bool:
+    return (way.seam, way.piece, way.way, way.against, way.place) == (
+        other.seam,
+        other.piece,
+        other.way,
+        other.against,
+        other.place,
+    )
 
 
 @hookimpl

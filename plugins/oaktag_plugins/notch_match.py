@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Literal
 
 from pydantic import Field
 
 from oaktag import Draft, Options, StageSpec, hookimpl
-from oaktag.geometry import Path
 from oaktag.pattern import Notch, Piece, Seam, SeamSide
-from oaktag.pattern.assembly import END_MARGIN, distinguishing_stations, wrong_ways
-from oaktag.pattern.walk import run_path, stations
+from oaktag.pattern.assembly import (
+    END_MARGIN,
+    WrongWay,
+    assembly_of,
+    distinguishing_stations,
+    wrong_ways_of,
+)
+from oaktag.pattern.walk import run_closed, run_length, stations
 from oaktag.recipe import PositiveLength
 
 REAR = 2
@@ -54,36 +60,53 @@ def run(draft: Draft, options: MatchOptions) -> Draft:
     """Notch both sides of every seam."""
     rear, bottom = rear_and_bottom(draft)
     for seam in draft.seams:
-        for number, notch in enumerate(
-            thinned(wanted(draft, seam, rear, bottom, options), options.spacing), 1
-        ):
-            draft = notched(draft, seam, notch.at, notch.count, f"{seam.id}:{number}")
+        piece = draft.piece(seam.a.piece)
+        asked = wanted(piece, seam.a, rear, bottom, options)
+        ends = not (run_closed(piece, seam.a) and run_closed(draft.piece(seam.b.piece), seam.b))
+        kept = thinned(asked, run_length(piece, seam.a), options.spacing, ends=ends)
+        draft = notched(
+            draft, seam, [(want.at, want.count, f"{seam.id}:{number}") for number, want in enumerate(kept, 1)]
+        )
     return distinguished(draft, options) if options.distinguish else draft
 
 
 def rear_and_bottom(draft: Draft) -> tuple[str, str]:
-    """Names of the corner edges furthest to the rear and lowest; empty where no corner is round."""
+    """Names of the corner edge furthest to the rear and of the lowest; empty where there is none.
+
+    The lowest of all marks the bottom; the rear is the rearmost of the others, so that every bag has both.
+    """
     outline = draft.outline
     rounds = [edge for edge in outline.edges if edge.is_corner] if outline is not None else []
-    if not rounds:
-        return "", ""
     middles = {edge.name: edge.path.point_at(edge.length / 2) for edge in rounds}
-    return min(middles, key=lambda name: middles[name][0]), min(middles, key=lambda name: middles[name][1])
+    if not middles:
+        return "", ""
+    bottom = min(middles, key=lambda name: middles[name][1])
+    others = [name for name in middles if name != bottom]
+    return min(others, key=lambda name: middles[name][0], default=""), bottom
 
 
-def wanted(draft: Draft, seam: Seam, rear: str, bottom: str, options: MatchOptions) -> list[Wanted]:
-    """The notches that side a's shape asks for."""
-    piece, side = draft.piece(seam.a.piece), seam.a
-    length = run_path(draft, side).length
+def wanted(piece: Piece, side: SeamSide, rear: str, bottom: str, options: MatchOptions) -> list[Wanted]:
+    """The notches that a seam's side asks for by its shape, at stations from the seam's beginning.
+
+    Args:
+        piece: the side's piece.
+        side: a run of its edges.
+        rear: name of the corner edge that marks the rear.
+        bottom: name of the corner edge that marks the bottom.
+        options: of the stage.
+    """
+    length = run_length(piece, side)
     whole = sum(piece.edge(name).length for name in side.edges)
-    closed = run_path(draft, side).closed
+    closed = run_closed(piece, side)
     found: list[Wanted] = []
 
     def want(along: float, why: Why, count: int = 1) -> None:
-        at = (along - side.start) % whole if closed or side.start else along
+        at = (along - side.start) % whole
         at = length - at if side.reverse else at
         if 1e-6 < at < length - 1e-6:
             found.append(Wanted(at, why, count))
+        elif closed:
+            found.append(Wanted(0.0, why, count))
 
     start = 0.0
     for name in side.edges:
@@ -102,46 +125,68 @@ def wanted(draft: Draft, seam: Seam, rear: str, bottom: str, options: MatchOptio
     return found
 
 
-def thinned(notches: list[Wanted], spacing: float) -> list[Wanted]:
-    """The notches that keep their distance, the more important first: ends, corners, tangent points, middles."""
+def thinned(notches: list[Wanted], length: float, spacing: float, *, ends: bool) -> list[Wanted]:
+    """The notches that keep their distance, the more important first: ends, corners, tangent points, middles.
+
+    Args:
+        notches: on a run.
+        length: of the run, mm.
+        spacing: least distance between two, mm.
+        ends: whether the run begins and ends at a mark that is there already, a piece's corner or a notch;
+            if not it closes on itself.
+    """
     kept: list[Wanted] = []
     for notch in sorted(notches, key=lambda n: (_RANK[n.why], -n.count, n.at)):
-        if all(abs(notch.at - other.at) >= spacing - 1e-9 for other in kept):
+        if ends and notch.why != "end" and min(notch.at, length - notch.at) < spacing - 1e-9:
+            continue
+        apart = (abs(notch.at - other.at) for other in kept)
+        if all(min(by, length - by) >= spacing - 1e-9 for by in apart):
             kept.append(notch)
     return sorted(kept, key=lambda n: n.at)
 
 
-def notched(draft: Draft, seam: Seam, at: float, count: int, pair: str) -> Draft:
-    """The draft with one more pair of notches at a station of a seam."""
+def notched(draft: Draft, seam: Seam, places: list[tuple[float, int, str]]) -> Draft:
+    """The draft with more pairs of notches.
+
+    Args:
+        draft: has the seam.
+        seam: that they are on.
+        places: of each pair its station on side a in mm from the seam's beginning, its count and its name.
+    """
     pieces = {piece.id: piece for piece in draft.pieces}
-    length = run_path(draft, seam.a).length
+    length = run_length(pieces[seam.a.piece], seam.a)
     for side in (seam.a, seam.b):
         piece = pieces[side.piece]
-        own_length = run_path(draft, side).length
-        if at < 1e-6 and not begins_inside(piece, side):
-            continue  # the piece's own corner is the mark
-        edge, along = edge_and_station(piece, side, at * own_length / length, own_length)
-        pieces[side.piece] = piece.evolve(notches=(*piece.notches, Notch(edge, along, pair, count)))
+        own_length = run_length(piece, side)
+        inside = begins_inside(piece, side)
+        added: list[Notch] = []
+        for at, count, pair in places:
+            if at < 1e-6 and not inside:
+                continue  # the piece's own corner is the mark
+            edge, along = edge_and_station(piece, side, at * own_length / length)
+            added.append(Notch(edge, along, pair, count))
+        pieces[side.piece] = piece.evolve(notches=(*piece.notches, *added))
     return draft.evolve(pieces=tuple(pieces[piece.id] for piece in draft.pieces))
 
 
 def begins_inside(piece: Piece, side: SeamSide) -> bool:
     """Whether a seam's side begins on a run of the piece, where no corner of the piece marks the place."""
-    whole = Path(tuple(segment for name in side.edges for segment in piece.edge(name).path.segments))
-    return whole.closed or side.start > 1e-6
+    if side.reverse and not run_closed(piece, side):
+        whole = sum(piece.edge(name).length for name in side.edges)
+        return abs(side.start + run_length(piece, side) - whole) > 1e-6
+    return run_closed(piece, side) or side.start > 1e-6
 
 
-def edge_and_station(piece: Piece, side: SeamSide, at: float, length: float) -> tuple[str, float]:
+def edge_and_station(piece: Piece, side: SeamSide, at: float) -> tuple[str, float]:
     """The edge, and the distance in mm from its start, that lies at a station of a seam's side.
 
     Args:
         piece: the side's piece.
         side: a run of its edges.
         at: seam length from the seam's beginning, mm.
-        length: of the run, mm.
     """
     whole = sum(piece.edge(name).length for name in side.edges)
-    along = side.start + (length - at if side.reverse else at)
+    along = side.start + (run_length(piece, side) - at if side.reverse else at)
     if along > whole + 1e-9:
         along -= whole
     for name in side.edges:
@@ -153,34 +198,88 @@ def edge_and_station(piece: Piece, side: SeamSide, at: float, length: float) -> 
 
 
 def distinguished(draft: Draft, options: MatchOptions) -> Draft:
-    """The draft with a further notch on every seam that could still be sewn in a wrong way."""
-    order = {seam.id: position for position, seam in enumerate(draft.seams)}
-    full: set[str] = set()
-    for number in range(1, options.most_added + 1):
-        wrong = wrong_ways(
-            draft, length_tolerance=options.length_tolerance, notch_tolerance=options.notch_tolerance
+    """The draft with further notches, as few as do the job, where it could still be sewn in a wrong way."""
+    plain = assembly_of(draft)
+    rooms = {seam.id: rooms_for_notch(draft, seam, options.spacing) for seam in draft.seams}
+
+    def left(notches: Sequence[Added]) -> tuple[WrongWay, ...]:
+        assembly = plain
+        for seam, at in notches:
+            assembly = assembly.notched(seam, at)
+        return wrong_ways_of(
+            assembly,
+            length_tolerance=options.length_tolerance,
+            notch_tolerance=options.notch_tolerance,
         )
-        # The earliest seam first: what is told apart there is told apart on its mirror image too.
-        names = sorted(
-            {name for way in wrong for name in (way.seam, way.place)} - full, key=order.__getitem__
-        )
-        for name in names:
-            seam = draft.seams[order[name]]
-            place = room_for_notch(draft, seam, options.spacing)
-            if place is not None:
-                draft = notched(draft, seam, place, 1, f"{seam.id}:x{number}")
-                break
-            full.add(name)
-        else:
+
+    added: tuple[Added, ...] = ()
+    wrong = left(added)
+    while wrong and len(added) < options.most_added:
+        more = with_another(added, wrong, rooms, left, options.spacing)
+        if more is None:
             break
+        added = more
+        wrong = left(added)
+    # What was added first may have become needless by what came after it.
+    for notch in added:
+        others = tuple(other for other in added if other != notch)
+        if len(left(others)) <= len(wrong):
+            added = others
+    seams = {seam.id: seam for seam in draft.seams}
+    for number, (name, at) in enumerate(added, 1):
+        draft = notched(draft, seams[name], [(at, 1, f"{name}:x{number}")])
     return draft
 
 
-def room_for_notch(draft: Draft, seam: Seam, spacing: float) -> float | None:
-    """The station of a seam for a notch that tells its directions apart: on its longest straight with room."""
+Added = tuple[str, float]
+"""A notch that was added to tell wrong ways from the right one: seam and station in mm."""
+
+
+def with_another(
+    added: tuple[Added, ...],
+    wrong: Sequence[WrongWay],
+    rooms: Mapping[str, Sequence[float]],
+    left: Callable[[Sequence[Added]], Sequence[WrongWay]],
+    spacing: float,
+) -> tuple[Added, ...] | None:
+    """The added notches and one more, after which fewer wrong ways are left; None if there is none."""
+    # The earliest seam first: what is told apart there is told apart on its mirror image too.
+    for seam, stations_there in rooms.items():
+        if not any(seam in (way.seam, way.place) for way in wrong):
+            continue
+        best: tuple[int, tuple[Added, ...]] | None = None
+        for at in stations_there:
+            if not free(seam, at, added, spacing):
+                continue
+            more = (*added, (seam, at))
+            remaining = left(more)
+            if len(remaining) < (len(wrong) if best is None else best[0]):
+                best = len(remaining), more
+                if not any(seam in (way.seam, way.place) for way in remaining):
+                    break
+        if best is not None:
+            return best[1]
+    return None
+
+
+def free(seam: str, at: float, added: Iterable[Added], spacing: float) -> bool:
+    """Whether a station keeps its distance to the notches that were added."""
+    return all(seam != other or abs(at - place) >= spacing - 1e-9 for other, place in added)
+
+
+def rooms_for_notch(draft: Draft, seam: Seam, spacing: float) -> tuple[float, ...]:
+    """Stations of a seam where one more notch could tell its directions apart, on the longest straight first.
+
+    Args:
+        draft: has the seam.
+        seam: that the notch is for.
+        spacing: least distance to the next notch, mm.
+    """
     piece, side = draft.piece(seam.a.piece), seam.a
-    length = run_path(draft, side).length
+    length = run_length(piece, side)
     taken = [station.at for station in stations(draft, side)]
+    if begins_inside(piece, side):
+        taken += [0.0, length]
     runs: list[tuple[float, float]] = []
     start = -side.start
     whole = sum(piece.edge(name).length for name in side.edges)
@@ -192,12 +291,11 @@ def room_for_notch(draft: Draft, seam: Seam, spacing: float) -> float | None:
                 if high - low > 2 * END_MARGIN:
                     runs.append((length - high, length - low) if side.reverse else (low, high))
         start += edge.length
-    for low, high in sorted(runs, key=lambda run: run[0] - run[1]):
-        inside = [at - low for at in taken if low - spacing < at < high + spacing]
-        for at in distinguishing_stations(high - low, inside, spacing):
-            if abs(2 * (low + at) - length) >= END_MARGIN:
-                return low + at
-    return None
+    return tuple(
+        low + at
+        for low, high in sorted(runs, key=lambda run: run[0] - run[1])
+        for at in distinguishing_stations(high - low, [at - low for at in taken], spacing)
+    )
 
 
 @hookimpl

@@ -2,15 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from oaktag.pattern.draft import Draft
-from oaktag.pattern.piece import Seam, SeamSide
-from oaktag.pattern.walk import END_TOLERANCE, inner, run_path, stations
+from oaktag.pattern.piece import Piece, Seam, SeamSide
+from oaktag.pattern.walk import END_TOLERANCE, inner, run_closed, run_length, stations
 
 Way = Literal["turned round", "upside down", "upside down and turned round", "shifted", "in place of another"]
+Side = Literal["a", "b"]
+
+JOINT = 0
+"""Stands for a notch's count where two pieces of a ring are joined: that meets a notch of any count."""
+END_MARGIN = 6.0
+"""How near to a piece's corner a notch may lie and still be told from it, mm (common practice, no source)."""
+
+FINE_STEP = 3.2
+"""Between places that are tried for a notch, mm: a little more than what nobody notices."""
+SHORT_RUN = 80.0
+"""A run up to this long, in mm, is about as wide as a gusset."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +38,7 @@ class Row:
     """
 
     seam: str
-    side: Literal["a", "b"]
+    side: Side
     piece: str
     length: float
     closed: bool
@@ -35,16 +46,71 @@ class Row:
 
     def turned(self) -> Row:
         """The same run begun at its other end."""
-        back = tuple((self.length - at, count) for at, count in reversed(self.notches))
-        return Row(self.seam, self.side, self.piece, self.length, self.closed, back)
+        back = [(self.length - at, count) for at, count in self.notches]
+        if self.closed:
+            back = [(at % self.length, count) for at, count in back]
+        return replace(self, notches=tuple(sorted(back)))
 
-    def begun_at(self, start: float) -> Row:
-        """The same closed run begun elsewhere."""
-        moved = []
-        for at, count in self.notches:
-            along = (at - start) % self.length
-            moved.append((0.0 if self.length - along < END_TOLERANCE else along, count))
-        return Row(self.seam, self.side, self.piece, self.length, self.closed, tuple(sorted(moved)))
+    def notched(self, at: float, count: int) -> Row:
+        """The same run with one more notch at a station in mm."""
+        return replace(self, notches=tuple(sorted([*self.notches, (at, count)])))
+
+
+@dataclass(frozen=True, slots=True)
+class Ring:
+    """Several pieces sewn end to end round one whole outline, as they are when the ring is closed first.
+
+    Attributes:
+        outline: the whole outline, a closed run.
+        ring: the pieces after each other, closed; a `JOINT` where two of them meet.
+        parts: per seam its id and where it begins, in mm, on the outline and on the ring.
+    """
+
+    outline: Row
+    ring: Row
+    parts: tuple[tuple[str, float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Assembly:
+    """Every run of a draft as a sewer sees it.
+
+    Attributes:
+        seams: both sides of every seam, in the draft's order.
+        rings: what can be sewn round as one.
+    """
+
+    seams: tuple[tuple[Row, Row], ...]
+    rings: tuple[Ring, ...]
+
+    def notched(self, seam: str, at: float, count: int = 1) -> Assembly:
+        """The same with one more notch on both sides of a seam.
+
+        Args:
+            seam: its id.
+            at: seam length on side a from the seam's beginning, mm; on side b it is in proportion.
+            count: of nicks.
+        """
+        seams: list[tuple[Row, Row]] = []
+        at_b = at
+        for a, b in self.seams:
+            if a.seam != seam:
+                seams.append((a, b))
+                continue
+            at_b = at * b.length / a.length
+            seams.append((a.notched(at, count), b.notched(at_b, count)))
+        rings: list[Ring] = []
+        for ring in self.rings:
+            for part, on_outline, on_ring in ring.parts:
+                if part == seam:
+                    along, along_ring = (at, at_b) if ring.outline.side == "a" else (at_b, at)
+                    ring = replace(
+                        ring,
+                        outline=ring.outline.notched(on_outline + along, count),
+                        ring=ring.ring.notched(on_ring + along_ring, count),
+                    )
+            rings.append(ring)
+        return Assembly(tuple(seams), tuple(rings))
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,11 +119,11 @@ class WrongWay:
 
     Attributes:
         seam: id of the seam.
-        piece: the piece that is sewn on wrongly.
+        piece: the piece that is sewn on wrongly; the pieces of a ring with commas between.
         way: how it lies.
         against: the piece that it is sewn to.
         place: id of the seam whose run lies there instead; the seam itself where the piece is only turned.
-        shift: how far a closed run is begun from where it should be, mm.
+        shift: where on a closed run it begins instead of at the seam's beginning, mm.
     """
 
     seam: str
@@ -68,16 +134,22 @@ class WrongWay:
     shift: float = 0.0
 
 
-def row(draft: Draft, seam: Seam, side: Literal["a", "b"]) -> Row:
+def row(draft: Draft, seam: Seam, side: Side) -> Row:
     """One side of a seam as a row of notches."""
     run: SeamSide = seam.a if side == "a" else seam.b
-    path = run_path(draft, run)
+    piece = draft.piece(run.piece)
+    length, closed = run_length(piece, run), run_closed(piece, run)
     found = stations(draft, run)
-    closed = path.closed
     if not closed:
-        found = inner(found, path.length)
-    notches = tuple((station.at, station.notch.count) for station in found)
-    return Row(seam.id, side, run.piece, path.length, closed, notches)
+        found = inner(found, length)
+    notches = sorted((s.at % length if closed else s.at, s.notch.count) for s in found)
+    return Row(seam.id, side, run.piece, length, closed, tuple(notches))
+
+
+def assembly_of(draft: Draft) -> Assembly:
+    """Every run of a draft as a row of notches."""
+    seams = tuple((row(draft, seam, "a"), row(draft, seam, "b")) for seam in draft.seams)
+    return Assembly(seams, tuple(_rings(draft, {a.seam: (a, b) for a, b in seams})))
 
 
 def wrong_ways(draft: Draft, *, length_tolerance: float, notch_tolerance: float) -> tuple[WrongWay, ...]:
@@ -91,71 +163,48 @@ def wrong_ways(draft: Draft, *, length_tolerance: float, notch_tolerance: float)
         length_tolerance: two runs whose lengths differ by no more are eased together without notice, mm.
         notch_tolerance: two notches no further apart are taken to meet, mm.
     """
-    rows = [(row(draft, seam, "a"), row(draft, seam, "b")) for seam in draft.seams]
-    every = [side for pair in rows for side in pair]
-    found: dict[tuple[object, ...], WrongWay] = {}
-    for right_a, right_b in rows:
-        for fixed, mate in ((right_a, right_b), (right_b, right_a)):
-            for candidate in every:
-                if candidate is fixed or candidate.piece == fixed.piece != mate.piece:
-                    continue
-                if abs(candidate.length - fixed.length) > length_tolerance:
-                    continue
-                for laid, turned, shift in _layings(candidate, fixed, right=candidate is mate):
-                    if not _meets(fixed, laid, notch_tolerance):
-                        continue
-                    way = _way(candidate, mate, turned, shift)
-                    wrong = WrongWay(fixed.seam, candidate.piece, way, fixed.piece, candidate.seam, shift)
-                    pair = frozenset({(fixed.seam, fixed.side), (candidate.seam, candidate.side)})
-                    found.setdefault((pair, turned, round(shift, 3)), wrong)
-    return tuple(found.values())
+    return wrong_ways_of(
+        assembly_of(draft), length_tolerance=length_tolerance, notch_tolerance=notch_tolerance
+    )
 
 
-def _layings(candidate: Row, fixed: Row, *, right: bool) -> Iterator[tuple[Row, bool, float]]:
-    """Every way to lay one run along another: the run as laid, whether it is turned, where it begins."""
-    for turned in (False, True):
-        lying = candidate.turned() if turned else candidate
-        starts = {0.0}
-        if candidate.closed:
-            # A closed run may begin anywhere, but all its notches can meet only where one of them meets the
-            # other's first.
-            first, count = fixed.notches[0] if fixed.notches else (0.0, 0)
-            starts |= {(at - first) % lying.length for at, c in lying.notches if c == count or not count}
-        for start in sorted(starts):
-            if right and not turned and min(start, lying.length - start) < 1.0:
-                continue  # as it should be, or that within the width of a chalk line
-            yield (lying.begun_at(start) if start else lying), turned, start
-
-
-def _meets(fixed: Row, laid: Row, notch_tolerance: float) -> bool:
-    # On an open run the piece's corner stands where a closed one has its notch: it needs none of its own.
-    first, second = _without_ends(fixed, laid), _without_ends(laid, fixed)
-    if len(first) != len(second):
-        return False
-    if any(count != other for (_, count), (_, other) in zip(first, second, strict=True)):
-        return False
-    apart = [at - other_at for (at, _), (other_at, _) in zip(first, second, strict=True)]
-    # A closed run slides until its worst notches are equally far off; an open one is held by its ends.
-    middle = (max(apart) + min(apart)) / 2 if apart and laid.closed else 0.0
-    return all(abs(difference - middle) <= notch_tolerance for difference in apart)
-
-
-def _without_ends(these: Row, other: Row) -> Sequence[tuple[float, int]]:
-    if not these.closed or other.closed:
-        return these.notches
-    return [n for n in these.notches if END_TOLERANCE < n[0] < these.length - END_TOLERANCE]
-
-
-def _way(candidate: Row, mate: Row, turned: bool, shift: float) -> Way:
-    if candidate.piece != mate.piece:
-        return "in place of another"
-    if candidate.seam == mate.seam and candidate.side == mate.side:
-        return "turned round" if turned else "shifted"
-    return "upside down and turned round" if turned else "upside down"
-
-
-END_MARGIN = 6.0
-"""How near to a piece's corner, in mm, a notch may lie and still be told from it (common practice, no source)."""
+def wrong_ways_of(
+    assembly: Assembly, *, length_tolerance: float, notch_tolerance: float
+) -> tuple[WrongWay, ...]:
+    """Every wrong way to sew a seam that a sewer could miss, as in `wrong_ways`."""
+    every = [side for pair in assembly.seams for side in pair]
+    tried: set[frozenset[tuple[str, Side]]] = set()
+    found: list[WrongWay] = []
+    # Side a first, so that what lies wrongly is said of the piece that is sewn on.
+    pairs = [*assembly.seams, *((b, a) for a, b in assembly.seams)]
+    for fixed, mate in pairs:
+        for candidate in every:
+            if candidate is fixed or candidate.piece == fixed.piece != mate.piece:
+                continue
+            if candidate.closed and not fixed.closed:
+                continue  # tried the other way round
+            if abs(candidate.length - fixed.length) > length_tolerance:
+                continue
+            both = frozenset({(fixed.seam, fixed.side), (candidate.seam, candidate.side)})
+            if both in tried:
+                continue
+            tried.add(both)
+            right = candidate is mate
+            for turned, shift in _layings(candidate, fixed, notch_tolerance, right=right, joints=None):
+                way = _way(candidate, mate, turned)
+                found.append(WrongWay(fixed.seam, candidate.piece, way, fixed.piece, candidate.seam, shift))
+    for ring in assembly.rings:
+        for other in assembly.rings:
+            fixed, candidate = ring.outline, other.ring
+            if abs(candidate.length - fixed.length) > length_tolerance:
+                continue
+            for turned, shift in _layings(
+                candidate, fixed, notch_tolerance, right=other is ring, joints=_joints(ring.ring)
+            ):
+                way = _way(candidate, ring.ring, turned)
+                found.append(WrongWay(fixed.seam, candidate.piece, way, fixed.piece, candidate.seam, shift))
+    order = {a.seam: position for position, (a, _) in enumerate(assembly.seams)}
+    return tuple(sorted(found, key=lambda way: order[way.seam]))
 
 
 def distinguishing_stations(length: float, taken: Iterable[float], spacing: float) -> tuple[float, ...]:
@@ -168,11 +217,178 @@ def distinguishing_stations(length: float, taken: Iterable[float], spacing: floa
     """
     others = tuple(taken)
     wanted = [length * share for share in (1 / 3, 2 / 3, 1 / 4, 3 / 4, 1 / 6, 5 / 6)]
-    wanted += [spacing, length - spacing, END_MARGIN, length - END_MARGIN]
+    if length <= SHORT_RUN:
+        # Several runs of this length are likely: as many places as can be told apart, from the ends inwards.
+        steps = [END_MARGIN + FINE_STEP * step for step in range(int(length / 2 / FINE_STEP))]
+        wanted = [at for step in steps for at in (step, length - step)]
     return tuple(
         at
         for at in wanted
-        if min(at, length - at) >= END_MARGIN - 1e-9
+        if END_MARGIN - 1e-9 <= at <= length - END_MARGIN + 1e-9
         and all(abs(at - other) >= spacing - 1e-9 for other in others)
-        and abs(2 * at - length) >= END_MARGIN
+        and abs(2 * at - length) >= FINE_STEP
     )
+
+
+def _layings(
+    candidate: Row, fixed: Row, tolerance: float, *, right: bool, joints: tuple[float, ...] | None
+) -> Iterator[tuple[bool, float]]:
+    """Every way to lay one run along another so that all notches meet: whether turned, and where it begins.
+
+    Args:
+        candidate: the run that is laid; an open one may lie along a closed one, not the other way round.
+        fixed: the run that it is laid along.
+        tolerance: two notches no further apart are taken to meet, mm.
+        right: whether the two belong together, so that one way is as it should be.
+        joints: for a ring, where its joints belong. If they lie there its pieces are tried one by one.
+    """
+    for turned in (False, True):
+        lying = candidate.turned() if turned else candidate
+        seen: list[float] = []
+        for start, index in _starts(lying, fixed, elsewhere=right and not turned):
+            if right and not turned and _round(start, 0.0, fixed) <= tolerance:
+                continue  # as it should be, or as nearly as anybody can tell
+            if not _meets(fixed, lying, start, index, tolerance):
+                continue
+            if any(_round(start, other, fixed) <= tolerance for other in seen):
+                continue
+            if joints is not None and all(
+                any(_round(start + at, joint, fixed) <= tolerance for joint in joints)
+                for at in _joints(lying)
+            ):
+                continue
+            seen.append(start)
+            yield turned, start
+
+
+def _starts(lying: Row, fixed: Row, *, elsewhere: bool) -> list[tuple[float, int]]:
+    """Where on a run another could begin, mm, and the index of the notch there that its first one meets."""
+    if not fixed.closed:
+        return [(0.0, 0)]
+    # It may begin anywhere, but all its notches can meet only where its first one, or its corner, meets one.
+    anchor, count = lying.notches[0] if lying.notches else (0.0, JOINT)
+    starts = [
+        ((at - anchor) % fixed.length, index)
+        for index, (at, other) in enumerate(fixed.notches)
+        if _alike(count, other)
+    ]
+    if not starts and not lying.notches:
+        # Nothing says where: any place does, the far side as an instance.
+        starts = [(fixed.length / 2 if elsewhere else 0.0, 0)]
+    return sorted((0.0 if fixed.length - start < END_TOLERANCE else start, index) for start, index in starts)
+
+
+def _meets(fixed: Row, lying: Row, start: float, index: int, tolerance: float) -> bool:
+    """Whether all notches meet when one run is laid along another.
+
+    Args:
+        fixed: the one run.
+        lying: the other.
+        start: where on `fixed`, if that is closed, the other begins, mm.
+        index: of the notch on `fixed` that then meets the first one of the other, or its corner.
+        tolerance: two notches no further apart are taken to meet, mm.
+    """
+    ours, theirs = lying.notches, fixed.notches
+    if not fixed.closed:
+        return len(ours) == len(theirs) and all(
+            _alike(count, other) and abs(at - place) <= tolerance
+            for (at, count), (place, other) in zip(ours, theirs, strict=True)
+        )
+    length, slack = fixed.length, 2 * tolerance
+    anchor = ours[0][0] if ours else 0.0
+    done, low, high = 0, 0.0, 0.0
+    for step in range(len(theirs)):
+        at, count = theirs[(index + step) % len(theirs)]
+        # Measured from the notch that meets the first one.
+        along = (at - start - anchor) % length if step else 0.0
+        if not lying.closed and (step or not ours) and _between(along, -anchor, length) <= slack:
+            # The corners of an open run meet where a closed one has its notch: they need none of their own.
+            apart = (along + anchor + length / 2) % length - length / 2
+        elif done < len(ours) and _alike(count, ours[done][1]):
+            apart = along - (ours[done][0] - anchor)
+            done += 1
+        else:
+            return False
+        # A closed run slides until its worst notches are equally far off; an open one is held by its ends.
+        low, high = min(low, apart), max(high, apart)
+        if high - low > slack:
+            return False
+    return done == len(ours)
+
+
+def _alike(count: int, other: int) -> bool:
+    return count == other or JOINT in (count, other)
+
+
+def _between(first: float, second: float, length: float) -> float:
+    apart = (first - second) % length
+    return min(apart, length - apart)
+
+
+def _round(first: float, second: float, fixed: Row) -> float:
+    return _between(first, second, fixed.length) if fixed.closed else abs(first - second)
+
+
+def _joints(ring: Row) -> tuple[float, ...]:
+    return tuple(at for at, count in ring.notches if count == JOINT)
+
+
+def _way(candidate: Row, mate: Row, turned: bool) -> Way:
+    if candidate.piece != mate.piece:
+        return "in place of another"
+    if candidate.seam == mate.seam and candidate.side == mate.side:
+        return "turned round" if turned else "shifted"
+    return "upside down and turned round" if turned else "upside down"
+
+
+def _rings(draft: Draft, rows: dict[str, tuple[Row, Row]]) -> Iterator[Ring]:
+    """What is sewn round a whole outline in several pieces that are joined end to end."""
+    for piece in draft.pieces:
+        for side in ("a", "b"):
+            ring = _ring_round(draft, piece, side, rows)
+            if ring is not None:
+                yield ring
+
+
+def _ring_round(draft: Draft, piece: Piece, side: Side, rows: dict[str, tuple[Row, Row]]) -> Ring | None:
+    parts: list[tuple[float, Seam]] = []
+    offsets: dict[str, float] = {}
+    whole = 0.0
+    for edge in piece.edges:
+        offsets[edge.name] = whole
+        whole += edge.length
+    for seam in draft.seams:
+        run = seam.a if side == "a" else seam.b
+        if run.piece == piece.id and not run.reverse:
+            parts.append(((offsets[run.edges[0]] + run.start) % whole, seam))
+    parts.sort(key=lambda part: part[0])
+    if len(parts) < 2:
+        return None
+    index, other = (0, 1) if side == "a" else (1, 0)
+    joined = {frozenset({seam.a.piece, seam.b.piece}) for seam in draft.seams}
+    mates = [rows[seam.id][other] for _, seam in parts]
+    places: list[tuple[str, float, float]] = []
+    notches: list[tuple[float, int]] = []
+    on_outline = on_ring = 0.0
+    for number, (start, seam) in enumerate(parts):
+        if abs(start - parts[0][0] - on_outline) > 1e-3:
+            return None
+        following = mates[(number + 1) % len(mates)]
+        if frozenset({mates[number].piece, following.piece}) not in joined:
+            return None
+        places.append((seam.id, on_outline, on_ring))
+        notches += [(on_ring, JOINT), *((on_ring + at, count) for at, count in mates[number].notches)]
+        on_outline += rows[seam.id][index].length
+        on_ring += mates[number].length
+    if abs(on_outline - whole) > 1e-3:
+        return None
+    first = parts[0][1]
+    begin = first.a if side == "a" else first.b
+    names = [edge.name for edge in piece.edges]
+    at = names.index(begin.edges[0])
+    around = SeamSide(piece.id, (*names[at:], *names[:at]), begin.start)
+    marks = sorted((s.at % whole, s.notch.count) for s in stations(draft, around))
+    outline = Row(first.id, side, piece.id, whole, True, tuple(marks))
+    mate = mates[0]
+    pieces = ", ".join(dict.fromkeys(row.piece for row in mates))
+    return Ring(outline, Row(first.id, mate.side, pieces, on_ring, True, tuple(notches)), tuple(places))

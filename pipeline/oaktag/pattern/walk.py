@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import zip_longest
 
-from oaktag.geometry import Path
+from oaktag.geometry import Path, distance
 from oaktag.pattern.draft import Draft
 from oaktag.pattern.piece import Notch, Piece, Seam, SeamSide
 
@@ -64,6 +65,16 @@ def run_of(piece: Piece, side: SeamSide) -> Path:
     return whole.reversed() if side.reverse else whole
 
 
+def run_length(piece: Piece, side: SeamSide) -> float:
+    """Seam length of a side's run as it is declared, mm."""
+    return _whole_length(piece, side) if side.length is None else side.length
+
+
+def run_closed(piece: Piece, side: SeamSide) -> bool:
+    """Whether a side's run ends where it begins."""
+    return _closes(piece, side) and run_length(piece, side) >= _whole_length(piece, side) - END_TOLERANCE
+
+
 def stations(draft: Draft, side: SeamSide) -> tuple[Station, ...]:
     """The notches on a run, in the order in which the seam meets them."""
     return stations_of(draft.piece(side.piece), side)
@@ -71,9 +82,9 @@ def stations(draft: Draft, side: SeamSide) -> tuple[Station, ...]:
 
 def stations_of(piece: Piece, side: SeamSide) -> tuple[Station, ...]:
     """The notches on a run of a piece that isn't in a draft."""
-    whole = sum(piece.edge(name).length for name in side.edges)
-    length = whole if side.length is None else side.length
-    closed = _whole(piece, side).closed
+    whole = _whole_length(piece, side)
+    length = run_length(piece, side)
+    closed = _closes(piece, side)
     offsets: dict[str, float] = {}
     total = 0.0
     for name in side.edges:
@@ -97,12 +108,14 @@ def walk(draft: Draft, seam: Seam) -> Walk:
     """Walk both sides of a seam."""
     length_a = run_path(draft, seam.a).length
     length_b = run_path(draft, seam.b).length
-    row_a = {s.notch.pair: s for s in inner(stations(draft, seam.a), length_a)}
-    row_b = {s.notch.pair: s for s in inner(stations(draft, seam.b), length_b)}
+    row_a = inner(stations(draft, seam.a), length_a)
+    row_b = inner(stations(draft, seam.b), length_b)
     pairs = []
-    for pair in _in_order([*row_a.values(), *row_b.values()]):
-        a, b = row_a.get(pair), row_b.get(pair)
-        pairs.append(NotchPair(pair, a, b, b.at - a.at if a is not None and b is not None else None))
+    for pair in _in_order([*row_a, *row_b]):
+        # One of each as a rule; a further one of the same pair stands alone.
+        named = ([s for s in row if s.notch.pair == pair] for row in (row_a, row_b))
+        for a, b in zip_longest(*named):
+            pairs.append(NotchPair(pair, a, b, b.at - a.at if a is not None and b is not None else None))
     return Walk(length_a, length_b, length_b - length_a - seam.ease, tuple(pairs))
 
 
@@ -113,6 +126,15 @@ def inner(row: Iterable[Station], length: float) -> tuple[Station, ...]:
 
 def _whole(piece: Piece, side: SeamSide) -> Path:
     return Path(tuple(segment for name in side.edges for segment in piece.edge(name).path.segments))
+
+
+def _whole_length(piece: Piece, side: SeamSide) -> float:
+    return sum(piece.edge(name).length for name in side.edges)
+
+
+def _closes(piece: Piece, side: SeamSide) -> bool:
+    first, last = piece.edge(side.edges[0]).path, piece.edge(side.edges[-1]).path
+    return distance(first.start, last.end) <= END_TOLERANCE
 
 
 def _in_order(row: Iterable[Station]) -> list[str]:
