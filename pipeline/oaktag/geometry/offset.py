@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from math import hypot, isfinite, tau
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from .curve import Curve
 from .errors import GeometryError, OffsetError
@@ -15,29 +15,42 @@ from .segments import Arc, Line
 from .station import TOLERANCE
 from .vector import Point, cross, distance, dot, left_normal, midpoint, shifted, signed_angle, subtract
 
+if TYPE_CHECKING:
+    from shapely import Polygon
+
 Join = Literal["mitre", "round"]
 
 # Tangents that differ by less than this many radians agree.
 _STRAIGHT = 1e-6
 # Ends that are this near need no trimming; below the tolerance of a path with room to spare.
 _SAME = 5e-7
+# Chord error in mm of the polygons that a result is proved with.
+_CHORD_ERROR = 0.01
 
 
 @dataclass(frozen=True)
 class _Side:
-    """One segment of the outline and its parallel.
+    """One segment of the outline and its parallel, or a corner and the arc about it.
 
     Attributes:
         part: Index of the part it belongs to.
-        original: The segment.
+        start: First point of the original.
+        end: Last point of the original.
+        start_tangent: Unit tangent of the original at its start; of the segment before a corner.
+        end_tangent: Unit tangent of the original at its end; of the segment after a corner.
         distance: Distance of the parallel in mm, positive to the left of travel.
         moved: The parallel.
+        turns: Whether the original is a corner.
     """
 
     part: int
-    original: Segment
+    start: Point
+    end: Point
+    start_tangent: Point
+    end_tangent: Point
     distance: float
     moved: Segment
+    turns: bool = False
 
 
 @dataclass(frozen=True)
@@ -51,6 +64,8 @@ class _Corner:
         start_point: The point at `start`.
         tail: Segments from there on that belong to the earlier part.
         head: Segments that lead to `start` and belong to the later part.
+        shared: Whether the two are neighbours and one is trimmed where the other is extended, so that the
+            smaller distance holds for a while beside the trimmed one.
     """
 
     end: float
@@ -59,6 +74,7 @@ class _Corner:
     start_point: Point
     tail: tuple[Segment, ...] = ()
     head: tuple[Segment, ...] = ()
+    shared: bool = False
 
 
 def offset_outline(
@@ -104,9 +120,11 @@ def offset_outline(
     outline = _whole(parts)
     outward = 1.0 if outline.clockwise else -1.0
     sides = _sides(parts, [outward * wanted for wanted in distances])
-    sides, corners = _settle(sides, join, limit)
-    result = _assemble(len(parts), sides, corners)
-    _prove(result, outline)
+    if join == "round":
+        sides = _rounded(sides)
+    kept, corners = _settle(list(sides), limit)
+    result = _assemble(len(parts), kept, corners)
+    _prove(result, outline, distances, sides, _untrimmed(sides, kept, corners))
     return result
 
 
@@ -135,19 +153,39 @@ def _sides(parts: Sequence[Path], distances: Sequence[float]) -> list[_Side]:
                     raise OffsetError(index, str(error)) from error
                 reason = str(error)
             else:
-                sides.append(_Side(index, segment, wanted, moved))
+                u, v = segment.tangent_at(0.0), segment.tangent_at(segment.length)
+                sides.append(_Side(index, segment.start, segment.end, u, v, wanted, moved))
         if len(sides) == before:
             raise OffsetError(index, reason)
     return sides
 
 
-def _settle(sides: list[_Side], join: Join, limit: float) -> tuple[list[_Side], list[_Corner]]:
+def _rounded(sides: list[_Side]) -> list[_Side]:
+    """Return the sides with an arc about every corner that opens where both distances are equal."""
+    result: list[_Side] = []
+    for i, side in enumerate(sides):
+        result.append(side)
+        after = sides[(i + 1) % len(sides)]
+        sine = cross(side.end_tangent, after.start_tangent)
+        if (
+            distance(side.end, after.start) <= TOLERANCE
+            and distance(side.moved.end, after.moved.start) > _SAME
+            and abs(side.distance - after.distance) <= 0.5 * TOLERANCE
+            and sine * side.distance < 0.0
+        ):
+            arc = Arc(side.moved.end, after.moved.start, side.end, abs(side.distance), clockwise=sine < 0.0)
+            u, v = side.end_tangent, after.start_tangent
+            result.append(_Side(side.part, side.end, side.end, u, v, side.distance, arc, turns=True))
+    return result
+
+
+def _settle(sides: list[_Side], limit: float) -> tuple[list[_Side], list[_Corner]]:
     """Return the sides that remain and the corner after each, leaving out sides that are used up."""
     corners: list[_Corner | None] = [None] * len(sides)
     while True:
         for i, side in enumerate(sides):
             if corners[i] is None:
-                corners[i] = _corner(side, sides[(i + 1) % len(sides)], join, limit)
+                corners[i] = _corner(side, sides[(i + 1) % len(sides)], limit)
         spans: list[tuple[float, int]] = []
         settled: list[_Corner] = []
         for i, side in enumerate(sides):
@@ -166,7 +204,8 @@ def _settle(sides: list[_Side], join: Join, limit: float) -> tuple[list[_Side], 
             return sides, settled
         used_up = min(spans)[1]
         gone = sides[used_up]
-        if sum(side.part == gone.part for side in sides) == 1 or len(sides) <= 2:
+        others = sum(side.part == gone.part and not side.turns for side in sides) - (not gone.turns)
+        if others == 0 or len(sides) <= 2:
             raise OffsetError(
                 gone.part,
                 f"nothing is left of it at a distance of {abs(gone.distance):g} mm:"
@@ -178,20 +217,20 @@ def _settle(sides: list[_Side], join: Join, limit: float) -> tuple[list[_Side], 
             corners[-1] = None
 
 
-def _corner(one: _Side, other: _Side, join: Join, limit: float) -> _Corner | None:
+def _corner(one: _Side, other: _Side, limit: float) -> _Corner | None:
     """Return how two neighbours meet, None if they would have to be trimmed and do not cross."""
     first, second = one.moved, other.moved
     ends = _Corner(first.length, 0.0, first.end, second.start)
     if distance(first.end, second.start) <= _SAME:
         return replace(ends, start_point=first.end)
-    if distance(one.original.end, other.original.start) > TOLERANCE:
+    if distance(one.end, other.start) > TOLERANCE:
         # A side between the two is used up; what is left must cross or reach each other somewhere.
-        corner = midpoint(one.original.end, other.original.start)
+        corner = midpoint(one.end, other.start)
         found = _meeting(first, second, corner, None, opens=False, tangents=False)
         return found or _meeting(first, second, corner, None, opens=False, tangents=True)
-    corner = one.original.end
+    corner = one.end
     a, b = one.distance, other.distance
-    u, v = one.original.tangent_at(one.original.length), other.original.tangent_at(0.0)
+    u, v = one.end_tangent, other.start_tangent
     step = replace(ends, tail=_chain(first.end, second.start))
     if abs(signed_angle(u, v)) <= _STRAIGHT and abs(a - b) > 0.5 * _SAME:
         return step
@@ -200,10 +239,6 @@ def _corner(one: _Side, other: _Side, join: Join, limit: float) -> _Corner | Non
     sine = sine if abs(sine) > 1e-12 else 1e-12
     beyond, ahead = (a * cosine - b) / sine, (a - b * cosine) / sine
     opens = beyond >= 0.0 and ahead <= 0.0
-    if opens and join == "round" and abs(a - b) <= TOLERANCE:
-        radius = 0.5 * (distance(corner, first.end) + distance(corner, second.start))
-        arc = Arc(first.end, second.start, corner, radius, clockwise=sine < 0.0)
-        return replace(ends, tail=(arc,))
     reach = limit * max(abs(a), abs(b))
     found = _meeting(first, second, corner, reach, opens=opens, tangents=False)
     found = found or _meeting(first, second, corner, reach, opens=opens, tangents=True)
@@ -263,22 +298,31 @@ def _meeting(
         opens: Whether both have to be extended, since the corner opens to that side.
         tangents: Whether arcs are extended along their tangents instead of their circles.
     """
-    best: tuple[float, float, float, Point] | None = None
+    best: tuple[int, float, float, float, Point] | None = None
     for end, start, point in _candidates(first, second, corner, reach, tangents):
         over, before = end - first.length, -start
         if opens and min(over, before) < -TOLERANCE:
             continue
         if max(over, before) > TOLERANCE and reach is not None and distance(corner, point) > reach + _SAME:
             continue
-        candidate = (abs(over) + abs(before), end, start, point)
+        # Once a side between the two is gone, a true crossing goes before one that trims too much (which
+        # shows that another side is used up too), and that before one that extends.
+        rank = 0
+        if reach is None and max(over, before) > TOLERANCE:
+            rank = 2
+        elif reach is None and min(end, second.length - start) < -TOLERANCE:
+            rank = 1
+        candidate = (rank, abs(over) + abs(before), end, start, point)
         if best is None or candidate < best:
             best = candidate
     if best is None:
         return None
-    _, end, start, point = best
+    _, _, end, start, point = best
+    over, before = end - first.length, -start
     end, end_point, tail = _ended(first, end, point, tangents)
     start, start_point, head = _started(second, start, point, tangents)
-    return _Corner(end, start, end_point, start_point, tail, head)
+    shared = reach is not None and max(over, before) > TOLERANCE and min(over, before) < -TOLERANCE
+    return _Corner(end, start, end_point, start_point, tail, head, shared)
 
 
 def _candidates(
@@ -357,26 +401,76 @@ def _assemble(count: int, sides: list[_Side], corners: list[_Corner]) -> tuple[P
     return tuple(Path(tuple(run)) for run in runs)
 
 
-def _prove(result: tuple[Path, ...], outline: Path) -> None:
-    """Refuse a result that is not closed, turns the other way or crosses itself."""
+def _prove(
+    result: tuple[Path, ...],
+    outline: Path,
+    distances: Sequence[float],
+    sides: Sequence[_Side],
+    parallels: Sequence[Segment],
+) -> None:
+    """Refuse a result that is not closed, turns the other way, crosses itself or cuts a parallel off."""
     whole = Path(tuple(segment for path in result for segment in path.segments))
     if not whole.closed:
         raise OffsetError(len(result) - 1, f"it ends at {whole.end}, the outline starts at {whole.start}")
     if whole.clockwise is not outline.clockwise:
         raise OffsetError(0, "the outline has turned inside out")
-    if whole.is_simple():
-        return
+    polygon = whole.polygon(_CHORD_ERROR)
+    if not polygon.exterior.is_simple:
+        raise _crossing(result)
+    if min(distances) >= 0.0 or max(distances) <= 0.0:
+        _prove_sides(polygon, sides, parallels, grown=min(distances) >= 0.0)
+
+
+def _untrimmed(sides: Sequence[_Side], kept: Sequence[_Side], corners: Sequence[_Corner]) -> list[Segment]:
+    """Return the parallels before trimming, but for where a smaller distance of a neighbour holds."""
+    parallels: list[Segment] = []
+    places = {id(side): i for i, side in enumerate(kept)}
+    for side in sides:
+        segment = side.moved
+        i = places.get(id(side))
+        if i is not None:
+            start = corners[i - 1].start if corners[i - 1].shared else 0.0
+            end = corners[i].end if corners[i].shared else segment.length
+            start, end = max(start, 0.0), min(end, segment.length)
+            if (start > 0.0 or end < segment.length) and end - start > TOLERANCE:
+                segment = segment.between(start, end)
+        parallels.append(segment)
+    return parallels
+
+
+def _prove_sides(
+    polygon: Polygon, sides: Sequence[_Side], parallels: Sequence[Segment], *, grown: bool
+) -> None:
+    """Refuse a grown outline that leaves out some place beside a side, or a shrunk one that holds one.
+
+    Every parallel, before it is trimmed, runs inside a grown outline and outside a shrunk one. This does not
+    hold where some parts move out and others in.
+    """
+    from shapely import LineString, difference, intersection, length
+
+    margin = 2.0 * _CHORD_ERROR
+    room = polygon.buffer(margin if grown else -margin, quad_segs=2, join_style="mitre")
+    lines = [LineString(parallel.flatten(_CHORD_ERROR)) for parallel in parallels]
+    wrong = length(difference(lines, room) if grown else intersection(lines, room))
+    for side, amount in zip(sides, wrong, strict=True):
+        if amount > 0.0:
+            raise OffsetError(
+                side.part,
+                f"at a distance of {abs(side.distance):g} mm its surroundings close over it: no outline keeps"
+                f" that distance along the whole of it",
+            )
+
+
+def _crossing(result: tuple[Path, ...]) -> OffsetError:
+    """Return the refusal of a result that crosses or touches itself, naming the parts."""
     for i, first in enumerate(result):
         for j in range(i + 1, len(result)):
+            joints = [end for end in (first.start, first.end) if end in (result[j].start, result[j].end)]
             for _, _, point in intersections(first, result[j]):
-                joints = [end for end in (first.start, first.end) if end in (result[j].start, result[j].end)]
                 if all(distance(point, joint) > 1e-3 for joint in joints):
-                    raise OffsetError(
-                        i,
-                        f"it crosses part {j} at ({point[0]:.3f}, {point[1]:.3f}):"
-                        " the outline crosses itself",
-                    )
+                    where = f"({point[0]:.3f}, {point[1]:.3f})"
+                    return OffsetError(i, f"it meets part {j} at {where}: the outline crosses itself")
     for i, path in enumerate(result):
-        if not path.is_simple():
-            raise OffsetError(i, "it crosses itself")
-    raise OffsetError(0, "the outline touches itself")
+        if not path.is_simple(_CHORD_ERROR):
+            return OffsetError(i, "it crosses itself")
+    return OffsetError(0, "the outline touches itself")

@@ -363,8 +363,9 @@ class Arc(Immutable):
         ratio = min(checked_chord_error(chord_error) / (2.0 * self.radius), 0.5)
         # r(1 − cos(θ/2)) = 2r·sin²(θ/4) is the error of a chord over the angle θ; at most a half circle.
         count = max(1, ceil(abs(self.sweep) / (4.0 * asin(sqrt(ratio))) - 1e-9))
-        inside = (self.point_on_circle(self.length * i / count) for i in range(1, count))
-        return (self.start, *inside, self.end)
+        (x, y), radius, first, step = self.center, self.radius, self.start_angle, self.sweep / count
+        angles = [first + step * i for i in range(1, count)]
+        return (self.start, *[(x + radius * cos(a), y + radius * sin(a)) for a in angles], self.end)
 
     def transformed(self, transform: Transform) -> Arc:
         """Return the image under a similarity."""
