@@ -15,7 +15,7 @@ from oaktag.recipe import NonNegativeLength, PerName, listed, meant, show
 class AllowanceOptions(Options):
     """Options of `allowance.by-seam`."""
 
-    allowance: PerName[NonNegativeLength] = PerName.uniform(10.0)
+    allowance: PerName[NonNegativeLength] = PerName[NonNegativeLength].uniform(10.0)
     """Margin, for all or by name: of a seam (both its sides), of an edge, or of one piece's edge as `piece.edge`.
 
     The narrower name wins. 10 mm is common practice for a main seam (no source).

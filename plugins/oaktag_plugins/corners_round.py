@@ -14,7 +14,7 @@ TIGHT_RADIUS = 10.0
 class RoundOptions(Options):
     """Options of `corners.round`."""
 
-    radius: PerName[NonNegativeLength] = PerName.uniform(20.0)
+    radius: PerName[NonNegativeLength] = PerName[NonNegativeLength].uniform(20.0)
     """Radius of the seam line, for all or by corner; 0 leaves a corner sharp.
 
     20 to 35 mm sews comfortably, 10 to 15 mm is the least (common practice, no source).

@@ -11,7 +11,7 @@ from oaktag.recipe import NonNegativeLength, PerName
 class ClearOptions(Options):
     """Options of `outline.clear`."""
 
-    gap: PerName[NonNegativeLength] = PerName.uniform(5.0)
+    gap: PerName[NonNegativeLength] = PerName[NonNegativeLength].uniform(5.0)
     """Clearance between a tube and the finished bag, for all or by tube.
 
     3 to 6 mm at a rigid tube is common practice (no source); leave more at cables and for foam.

@@ -102,7 +102,8 @@ def test_outlines_close_and_enclose_what_is_stated(made: Made) -> None:
                 assert math.dist(end, start) < 1e-5
         cut = Polygon([point for s in piece["cut_line"] for point in flat(s)])
         assert cut.is_valid
-        assert cut.area == pytest.approx(piece["area"], rel=1e-5)
+        # A free curve is given by points within 0.005 mm of it.
+        assert cut.area == pytest.approx(piece["area"], abs=0.005 * piece["perimeter"])
         assert cut.bounds == pytest.approx(piece["bounds"], abs=0.01)
         assert cut.contains(Polygon([point for s in piece["seam_line"] for point in flat(s)]))
 
