@@ -389,7 +389,9 @@ def test_a_notch_is_proposed_only_after_it_has_been_tried() -> None:
     # A third of the way along is where a notch is tried first; to a careless eye it is too near the middle.
     draft = drafts.banded(100.0, WIDTH, [], [])
     options = check_assembly.AssemblyOptions(notch_tolerance=40.0)
-    turned = [f for f in check_assembly.run(draft, options).findings if "turned round against" in f.message]
+    turned = [
+        f for f in check_assembly.run(draft, options).findings if "fits turned round against" in f.message
+    ]
     places = [float(said[3]) for f in turned if (said := ADVICE.search(f.message))]
     assert places
     assert all(abs(2 * at - 100.0) > 40.0 for at in places)
