@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+
 from oaktag import Draft, Finding, Options, Refusal, StageSpec, hookimpl
 from oaktag.geometry import FilletError, Path, round_corner
 from oaktag.pattern import CORNER_PREFIX, Edge, Outline
@@ -43,7 +46,8 @@ def run(draft: Draft, options: RoundOptions) -> Draft:
                 Finding(
                     "warning",
                     "corner-tight",
-                    f"a radius of {radius:g} mm bunches when it is sewn; {TIGHT_RADIUS:g} mm or more is usual",
+                    f"a radius of {radius:g} mm bunches when it is sewn; "
+                    f"{TIGHT_RADIUS:g} mm or more is usual",
                     corner,
                 )
             )
@@ -53,12 +57,13 @@ def run(draft: Draft, options: RoundOptions) -> Draft:
             fillet = round_corner(paths[index], paths[after], radius, "right")
         except FilletError as error:
             named = f"radius.{corner}" if corner in radii.names else "radius"
+            largest = math.floor(10 * largest_beside(tubes, corners, radii, index)) / 10
             raise Refusal(
                 f"doesn't fit at corner {corner}, between {tubes[index].name} and {tubes[after].name}",
                 key=named,
                 source="recipe",
                 found=f"{radius:g} mm",
-                valid=f"at most {error.largest:.1f} mm, beside the other corners' radii",
+                valid=f"at most {largest:.1f} mm, beside the other corners' radii",
                 todo=f"make the radius of {corner} smaller, or that of a corner next to it",
             ) from error
         paths[index], paths[after] = fillet.first, fillet.second
@@ -69,6 +74,34 @@ def run(draft: Draft, options: RoundOptions) -> Draft:
         if index in arcs:
             edges.append(Edge(f"{CORNER_PREFIX}{corners[index]}", arcs[index]))
     return draft.evolve(outline=Outline(tuple(edges))).with_findings(findings)
+
+
+def largest_beside(
+    tubes: Sequence[Edge], corners: Sequence[str], radii: PerName[NonNegativeLength], index: int
+) -> float:
+    """The largest radius in mm that fits at a corner beside the radii of the others, as far as these fit.
+
+    Args:
+        tubes: the sides, not rounded yet.
+        corners: the corner at each side's end.
+        radii: by corner.
+        index: of the corner.
+    """
+    paths = [edge.path for edge in tubes]
+
+    def put(corner: int, radius: float) -> float:
+        after = (corner + 1) % len(paths)
+        try:
+            fillet = round_corner(paths[corner], paths[after], radius, "right")
+        except FilletError as error:
+            return error.largest
+        paths[corner], paths[after] = fillet.first, fillet.second
+        return radius
+
+    for other, name in enumerate(corners):
+        if other != index and radii.get(name) > 0:
+            put(other, radii.get(name))
+    return put(index, radii.get(corners[index]))
 
 
 @hookimpl

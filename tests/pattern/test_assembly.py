@@ -6,9 +6,9 @@ import cmath
 import math
 import re
 from collections.abc import Callable, Sequence
-from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
-from types import ModuleType
+from runpy import run_path as run_file
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -32,14 +32,7 @@ from oaktag_plugins import check_assembly, notch_match
 if TYPE_CHECKING:
     from tests.plugins import drafts
 else:
-
-    def load() -> ModuleType:
-        spec = spec_from_file_location("drafts", Path(__file__).parents[1] / "plugins" / "drafts.py")
-        module = module_from_spec(spec)
-        spec.loader.exec_module(module)
-        return module
-
-    drafts = load()
+    drafts = SimpleNamespace(**run_file(str(Path(__file__).parents[1] / "plugins" / "drafts.py")))
 
 Marks = list[tuple[float, int]]
 SETTINGS = settings(deadline=None, derandomize=True, max_examples=150)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
+
+import pytest
 
 from oaktag.geometry import Arc, Line, Path, Point, distance
 from oaktag.pattern import (
@@ -18,6 +20,7 @@ from oaktag.pattern import (
     Piece,
     Place,
     Provenance,
+    Refusal,
     Seam,
     SeamSide,
     TubeWidth,
@@ -182,6 +185,17 @@ def base(**wrap: Any) -> Draft:
 def codes(draft: Draft, level: str = "") -> list[str]:
     """The codes of a draft's findings, in order; of one level only if it is given."""
     return [finding.code for finding in draft.findings if not level or finding.level == level]
+
+
+def refusal(call: Callable[[], object], key: str, source: str = "recipe") -> Refusal:
+    """The refusal that a call ends in, which says what a maker needs to know."""
+    with pytest.raises(Refusal) as caught:
+        call()
+    said = caught.value
+    assert (said.key, said.source) == (key, source)
+    for part in (said.reason, said.found, said.valid, said.todo):
+        assert part.strip()
+    return said
 
 
 def with_piece(draft: Draft, piece: Piece) -> Draft:
