@@ -160,10 +160,10 @@ def largest_of(said: Refusal) -> float:
     "radius",
     [
         {"default": 20.0, "head": 200.0},
-        {"default": 20.0, "bottom-bracket": 150.0},
+        {"default": 20.0, "bottom-bracket": 160.0},
         {"default": 20.0, "seat": 400.0},
         # Alone at its corner this one fits; it leaves no room for the last corner, which is told so.
-        {"seat": 25.0, "bottom-bracket": 30.0, "head": 120.0},
+        {"seat": 25.0, "bottom-bracket": 30.0, "head": 140.0},
     ],
 )
 def test_a_radius_that_does_not_fit_is_refused_with_the_largest_that_does(radius: dict[str, float]) -> None:
