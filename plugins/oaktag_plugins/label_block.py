@@ -1,0 +1,679 @@
+"""`label.block`: letter on every piece what whoever cuts and sews it has to know."""
+
+from __future__ import annotations
+
+import textwrap
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from math import atan2, ceil, cos, degrees, log, radians, sin
+from typing import TYPE_CHECKING
+
+from pydantic import model_validator
+
+from oaktag import Draft, Finding, Options, Refusal, StageSpec, hookimpl
+from oaktag.geometry import Line, Path, Point, distance, lerp
+from oaktag.pattern import Edge, Label, Mark, Piece
+from oaktag.pattern.drawing import draw_piece
+from oaktag.pattern.lettering import LINE_SPACING, text_size
+from oaktag.recipe import Angle, NonNegativeLength, PerName, PositiveLength, listed, meant, refuse_value, show
+from oaktag_plugins.label_room import Rectangle, Room
+
+if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
+
+PANEL_GRAIN = "top-tube"
+"""The edge that the warp runs along if the recipe doesn't say (common practice, no source)."""
+STRIP_EDGE = "non-drive-side"
+"""The warp of a gusset runs along the strip, in the direction of this edge (common practice, no source)."""
+DRIVE_EDGE = "drive-side"
+DIGEST_LETTERS = 8
+"""So many letters of a SHA-256 tell two revisions of one sheet apart."""
+
+
+class BlockOptions(Options):
+    """Options of `label.block`."""
+
+    height: PositiveLength = 6.0
+    """Height of the capitals where there is room for them."""
+    smallest: PositiveLength = 2.5
+    """Height of the capitals below which lines are left out instead."""
+    margin: NonNegativeLength = 4.0
+    """Distance of letters from the seam line and from whatever else is drawn on a piece."""
+    notes: tuple[str, ...] = ()
+    """More lines for every piece."""
+    author: str = ""
+    """Who the pattern is from; left out if empty."""
+    licence: str = ""
+    """What others may do with the pattern, in its author's words; left out if empty."""
+    grain_along: PerName[str] | None = None
+    """The edge that the warp runs along, for all or by piece or material.
+
+    The top tube for panels and the length of the strip for gussets if left out.
+    """
+    grain_angle: PerName[Angle] | None = None
+    """Direction of the warp counter-clockwise from x, for all or by piece or material, instead of an edge."""
+
+    @model_validator(mode="after")
+    def _ordered(self) -> BlockOptions:
+        if self.smallest > self.height:
+            raise refuse_value(
+                f"letters can't be {self.height:g} mm high and at least {self.smallest:g} mm",
+                "smallest at most as large as height",
+                "make smallest smaller, or height larger",
+            )
+        return self
+
+
+def run(draft: Draft, options: BlockOptions) -> Draft:
+    """Give every piece its grain line, its text, and arrows to the front and up.
+
+    Raises:
+        Refusal: a grain option names a piece, material or edge that isn't there.
+    """
+    check_grain(draft.pieces, options)
+    pieces: list[Piece] = []
+    findings: list[Finding] = []
+    for index, piece in enumerate(draft.pieces):
+        lines = text_of(draft, piece, index + 1, options)
+        lettered, missing = letter_piece(piece, lines, grain_direction(piece, options), options)
+        pieces.append(lettered)
+        if missing:
+            left_out = listed(f"'{line}'" for line in missing)
+            message = (
+                f"letters of {options.smallest:g} mm leave no room on {piece.name} for {left_out}:"
+                " write that on the piece by hand, or let letters be smaller"
+            )
+            findings.append(Finding("warning", "label-too-large", message, piece.id))
+    return draft.evolve(pieces=tuple(pieces)).with_findings(findings)
+
+
+# What is said
+
+
+def text_of(draft: Draft, piece: Piece, number: int, options: BlockOptions) -> tuple[str, ...]:
+    """The lines for a piece, the most important first; `number` counts from 1."""
+    frame, recipe = draft.frame, draft.recipe_provenance
+    digest = draft.frame_provenance.sha256[:DIGEST_LETTERS]
+    lines = [
+        piece.name,
+        f"piece {number} of {len(draft.pieces)}",
+        quantity_text(piece.quantity, piece.mirrored),
+        f"material: {piece.material}",
+        "OUTSIDE FACE",
+        allowance_text(piece.edges),
+        f"frame: {frame.name}",
+        f"size: {frame.size}" if frame.size and frame.size not in frame.name else "",
+        f"recipe: {recipe.name} {recipe.version}".rstrip(),
+        f"frame sheet {digest}" if digest else "",
+        *options.notes,
+        f"by {options.author}" if options.author else "",
+        options.licence,
+    ]
+    return tuple(line.strip() for line in lines if line.strip())
+
+
+def quantity_text(quantity: int, mirrored: int) -> str:
+    """How many to cut, and how many of these with the pattern turned over."""
+    if mirrored == 0:
+        return f"cut {quantity} as drawn"
+    if mirrored == quantity:
+        return f"cut {quantity} turned over"
+    return f"cut {quantity}: {quantity - mirrored} as drawn, {mirrored} turned over"
+
+
+def allowance_text(edges: Sequence[Edge]) -> str:
+    """The allowances: the one that most of the seam has, then the edges that differ."""
+    seam: defaultdict[float, float] = defaultdict(float)
+    names: defaultdict[float, list[str]] = defaultdict(list)
+    for edge in edges:
+        allowance = round(edge.allowance, 3)
+        seam[allowance] += edge.length
+        names[allowance].append(edge.name.replace(":", " "))
+    usual = max(seam, key=lambda allowance: (seam[allowance], allowance))
+    if len(seam) == 1:
+        return f"allowance {usual:g} mm included" if usual > 0 else "no allowance"
+    others = [
+        f"{_and(names[allowance])} {allowance:g} mm" for allowance in sorted(seam) if allowance != usual
+    ]
+    return f"allowance included: {', '.join([f'{usual:g} mm', *others])}"
+
+
+def _and(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+# Which way the warp runs
+
+
+def check_grain(pieces: Sequence[Piece], options: BlockOptions) -> None:
+    """Refuse grain options that no piece can follow.
+
+    Raises:
+        Refusal: a name is neither a piece nor a material, is given both an edge and an angle, or no piece of
+            that name has the edge.
+    """
+    for key, table in (("grain-along", options.grain_along), ("grain-angle", options.grain_angle)):
+        for name in table.names if table is not None else ():
+            if not any(name in _names(piece) for piece in pieces):
+                known = sorted({known for piece in pieces for known in _names(piece)})
+                raise Refusal(
+                    "there is no piece and no material of this name",
+                    key=f"{key}.{name}",
+                    source="recipe",
+                    found=show(name),
+                    valid=listed([*known, "default"]),
+                    todo=meant(name, known, "name a piece or a material, or remove it"),
+                )
+    along, angle = options.grain_along, options.grain_angle
+    if along is None:
+        return
+    for name, edge in along.root.items():
+        if angle is not None and name in angle.root:
+            raise Refusal(
+                "the grain is given by an edge and by an angle",
+                key=f"grain-along.{name}",
+                source="recipe",
+                found=show(edge),
+                valid="one of the two",
+                todo=f"remove grain-along.{name} or grain-angle.{name}",
+            )
+        meant_pieces = [piece for piece in pieces if name == "default" or name in _names(piece)]
+        if not any(edge == each.name for piece in meant_pieces for each in piece.edges):
+            edges = list(dict.fromkeys(each.name for piece in meant_pieces for each in piece.edges))
+            raise Refusal(
+                "no piece that this is for has such an edge",
+                key=f"grain-along.{name}" if along.names or name != "default" else "grain-along",
+                source="recipe",
+                found=show(edge),
+                valid=listed(edges),
+                todo=meant(edge, edges, "name an edge of the piece"),
+            )
+
+
+def _names(piece: Piece) -> tuple[str, ...]:
+    """What a piece can be called in a grain option, the most particular first: gusset-2, gusset, shell."""
+    stem, _, number = piece.id.rpartition("-")
+    return (piece.id, *((stem,) if stem and number.isdigit() else ()), piece.material)
+
+
+def grain_direction(piece: Piece, options: BlockOptions) -> float:
+    """Direction of the warp on a piece, degrees counter-clockwise from x."""
+    for name in (*_names(piece), "default"):
+        if options.grain_angle is not None and name in options.grain_angle.root:
+            return options.grain_angle.root[name]
+        if options.grain_along is not None and name in options.grain_along.root:
+            wanted = options.grain_along.root[name]
+            if any(edge.name == wanted for edge in piece.edges):
+                return direction_of(piece.edge(wanted))
+    edges = {edge.name: edge for edge in piece.edges}
+    longest = max(piece.edges, key=lambda edge: distance(edge.path.start, edge.path.end))
+    return direction_of(edges.get(PANEL_GRAIN) or edges.get(STRIP_EDGE) or longest)
+
+
+def direction_of(edge: Edge) -> float:
+    """Direction from an edge's start to its end, degrees; that of its middle if the two are one."""
+    (x0, y0), (x1, y1) = edge.path.start, edge.path.end
+    if distance(edge.path.start, edge.path.end) > 1e-3:
+        return degrees(atan2(y1 - y0, x1 - x0))
+    tx, ty = edge.path.tangent_at(0.5 * edge.length)
+    return degrees(atan2(ty, tx))
+
+
+def readable(angle: float) -> float:
+    """The direction or its opposite, above -90 and up to 90 degrees: letters never stand on their heads."""
+    turned = round(angle, 9) % 180.0
+    return turned - 180.0 if turned > 90.0 else turned
+
+
+def _sign(turn: float) -> float:
+    """1 for a direction that is itself after a turn in degrees, -1 for one that is its opposite."""
+    return 1.0 if cos(radians(turn)) > 0.0 else -1.0
+
+
+# Where it stands
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """What is put on a piece in one place."""
+
+    labels: tuple[Label, ...] = ()
+    marks: tuple[Mark, ...] = ()
+    grain: Line | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """Something that needs a place of its own.
+
+    Attributes:
+        name: what it says, for a finding.
+        width: along its letters, mm.
+        height: square to them, mm.
+        angle: of its letters, degrees.
+        wish: where it should be; None for the middle of the room.
+        draw: draws it into the rectangle that was found.
+    """
+
+    name: str
+    width: float
+    height: float
+    angle: float
+    wish: Point | None
+    draw: Callable[[Rectangle], Drawn]
+
+
+Sizes = Sequence[Item]
+"""One item in several sizes, the wanted one first."""
+
+_WRAPS = (32, 24, 48, 18)  # letters to a line that are tried
+_MOST_COLUMNS = 12
+_COLUMN_GAP = 2.0  # times the letters' height
+_LARGER = 0.9  # from one height that is tried to the next
+_GAP = 0.6  # times the letters' height between one thing and the next
+_ARROW = 4.0  # length of an arrow, times the letters' height
+_HEAD_LENGTH, _HEAD_HALF_WIDTH = 0.9, 0.35  # of an arrow, times the letters' height
+_GRAIN_HEAD = 2.2  # mm to either side of a grain line that its head may take
+_GRAIN_LENGTHS = (1.0, 0.7, 0.5, 0.35, 0.25)  # of the wanted one
+_LONGEST_GRAIN, _SHORTEST_GRAIN = 250.0, 20.0  # mm
+_BARE_GRAIN = (_SHORTEST_GRAIN, 12.0, 7.0)  # mm
+_FAR = 1e5  # mm: what is nearest to so distant a place lies as far that way as it can
+_BLOCKS_TRIED = 3  # shapes of the text that fit, before smaller letters are tried
+_NICKED = 4.0  # mm: an allowance that certainly has room for nicks
+_LONG_EDGE = 0.4  # of the longest straight: along such edges letters may run
+
+
+def letter_piece(
+    piece: Piece, lines: Sequence[str], grain: float, options: BlockOptions
+) -> tuple[Piece, tuple[str, ...]]:
+    """Put text, grain line and arrows on a piece, inside its seam line and clear of what is drawn there.
+
+    The letters are as large as they can be with everything on the piece. Where it doesn't fit even at the
+    smallest, the last lines go first, then the arrows.
+
+    Args:
+        piece: what to letter; what it carries already stays.
+        lines: the most important first.
+        grain: direction of the warp, degrees.
+        options: heights and margin.
+
+    Returns:
+        The piece, and what had to be left out.
+    """
+    room = free_room(piece, options.margin)
+    angles = line_angles(piece, grain)
+    drawn: list[Drawn] | None = None
+    for height in _heights(options):
+        extras = _extras(piece, grain, height, room)
+        drawn = _placed(room, _block(lines, height, angles), extras, height)
+        if drawn is not None:
+            return _finished(piece, drawn, grain), ()
+    height = options.smallest
+    extras = _extras(piece, grain, height, room, bare=True)
+    names = [sizes[0].name for sizes in extras]
+    for kept_lines, kept_extras in _fewer(len(lines), len(extras)):
+        drawn = _placed(room, _block(lines[:kept_lines], height, angles), extras[:kept_extras], height)
+        if drawn is not None:
+            missing = (*lines[kept_lines:], *names[kept_extras:])
+            return _finished(piece, drawn, grain), missing
+    return _finished(piece, [], grain), (*lines, *names)
+
+
+def _heights(options: BlockOptions) -> list[float]:
+    steps = ceil(log(options.smallest / options.height) / log(_LARGER) - 1e-9)
+    if steps == 0:
+        return [options.height]
+    ratio = (options.smallest / options.height) ** (1.0 / steps)
+    return [options.height * ratio**step for step in range(steps)] + [options.smallest]
+
+
+def _fewer(lines: int, extras: int) -> Iterator[tuple[int, int]]:
+    """How many lines and how many other things to try, the most first."""
+    for kept in range(lines, 1, -1):
+        yield kept, extras
+    for kept in range(extras - 1, -1, -1):
+        yield min(2, lines), kept
+    yield 1, 0
+
+
+def free_room(piece: Piece, margin: float) -> Room:
+    """What is inside the seam line, and clear of marks, notches, their text and labels, by a margin in mm."""
+    from shapely import union_all
+
+    free: BaseGeometry = piece.seam_line.polygon(0.05).buffer(-margin, quad_segs=4)
+    taken = [shape.buffer(max(margin, 0.01), quad_segs=2) for shape in _drawn_on(piece)]
+    return Room(free.difference(union_all(taken)) if taken else free)
+
+
+def _drawn_on(piece: Piece) -> list[BaseGeometry]:
+    """Lines that are drawn on a piece, and a hull around every text."""
+    from shapely import LineString
+
+    # Nicks lie outside the seam line, unless the allowance is too narrow for them.
+    inside = tuple(notch for notch in piece.notches if piece.edge(notch.edge).allowance < _NICKED)
+    blank = piece.evolve(marks=(), labels=(), notches=inside)
+    single = [
+        *(blank.evolve(notches=(), grain=None, marks=(mark,)) for mark in piece.marks),
+        *(blank.evolve(notches=(), grain=None, labels=(label,)) for label in piece.labels),
+    ]
+    shapes: list[BaseGeometry] = []
+    for part in (blank, *single):
+        letters: list[Point] = []
+        for stroke in draw_piece(part):
+            if stroke.role == "label":
+                letters += stroke.flatten(0.1)
+            elif stroke.role not in ("cut", "seam"):
+                shapes.append(LineString(stroke.flatten(0.1)))
+        if letters:
+            shapes.append(LineString(letters).convex_hull)
+    return shapes
+
+
+def line_angles(piece: Piece, grain: float) -> tuple[float, ...]:
+    """Directions that lines may have: level, along long straight edges, along the grain, upright."""
+    straights = [
+        (distance(segment.start, segment.end), segment)
+        for edge in piece.edges
+        for segment in edge.path.segments
+        if isinstance(segment, Line)
+    ]
+    longest = max((length for length, _ in straights), default=0.0)
+    found = [0.0]
+    for length, segment in sorted(straights, key=lambda pair: -pair[0]):
+        if length >= _LONG_EDGE * longest:
+            (x0, y0), (x1, y1) = segment.start, segment.end
+            found.append(readable(degrees(atan2(y1 - y0, x1 - x0))))
+    found += [readable(grain), 90.0]
+    return tuple(
+        angle for i, angle in enumerate(found) if all(abs(angle - before) > 0.5 for before in found[:i])
+    )
+
+
+def _placed(room: Room, block: Iterable[Item], extras: Sequence[Sizes], height: float) -> list[Drawn] | None:
+    """Everything in its place, or None if something finds none.
+
+    The text stands in the middle if that leaves room for the rest, else as far to one side as it can.
+    """
+    fitting = 0
+    for item in block:
+        middle = room.find(item.width, item.height, item.angle, room.middle)
+        if middle is None:
+            continue
+        for turn in (None, 90.0, -90.0, 180.0, 0.0):
+            place: Rectangle | None = middle
+            if turn is not None:
+                far = Rectangle(room.middle, 0.0, 0.0, item.angle + turn).place(_FAR, 0.0)
+                place = room.find(item.width, item.height, item.angle, far)
+            rest = (
+                None if place is None else _extras_placed(room.without(place, _GAP * height), extras, height)
+            )
+            if place is not None and rest is not None:
+                return [item.draw(place), *rest]
+        fitting += 1
+        if fitting == _BLOCKS_TRIED:
+            break
+    return None
+
+
+def _extras_placed(room: Room, extras: Sequence[Sizes], height: float) -> list[Drawn] | None:
+    drawn: list[Drawn] = []
+    for sizes in extras:
+        for item in sizes:
+            wish = room.middle if item.wish is None else item.wish
+            place = room.find(item.width, item.height, item.angle, wish)
+            if place is not None:
+                drawn.append(item.draw(place))
+                room = room.without(place, _GAP * height)
+                break
+        else:
+            return None
+    return drawn
+
+
+def _finished(piece: Piece, drawn: Sequence[Drawn], grain: float) -> Piece:
+    line = next((each.grain for each in drawn if each.grain is not None), None)
+    return piece.evolve(
+        labels=(*piece.labels, *(label for each in drawn for label in each.labels)),
+        marks=(*piece.marks, *(mark for each in drawn for mark in each.marks)),
+        grain=line or _grain_anywhere(piece, grain),
+    )
+
+
+def _grain_anywhere(piece: Piece, grain: float) -> Line:
+    """A grain line where there is no room for one that is clear of everything: it still has to be known."""
+    from shapely import LineString
+
+    polygon = piece.seam_line.polygon(0.05)
+    inside = polygon.representative_point()
+    reach = 2.0 * max(piece.seam_line.bounds.width, piece.seam_line.bounds.height)
+    dx, dy = reach * cos(radians(grain)), reach * sin(radians(grain))
+    across = polygon.intersection(
+        LineString([(inside.x - dx, inside.y - dy), (inside.x + dx, inside.y + dy)])
+    )
+    parts = [part for part in getattr(across, "geoms", [across]) if part.distance(inside) < 1e-6]
+    start, end = (_point(place) for place in (parts[0].coords[0], parts[0].coords[-1]))
+    return Line(lerp(start, end, 0.2), lerp(start, end, 0.8))
+
+
+def _point(place: Sequence[float]) -> Point:
+    return float(place[0]), float(place[1])
+
+
+# The block of text
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """Lines under each other, measured for letters 1 mm high.
+
+    Attributes:
+        lines: top to bottom.
+        width: mm.
+        height: of the column, mm.
+        rise: how far accents reach above the capitals of its first line, mm.
+    """
+
+    lines: tuple[str, ...]
+    width: float
+    height: float
+    rise: float
+
+
+def arrangements(lines: Sequence[str], split: bool) -> Iterator[tuple[Column, ...]]:
+    """Ways to set lines in columns, the wanted one first; long lines are broken between words.
+
+    Args:
+        lines: top to bottom.
+        split: whether what a line was broken into may stand in two columns, and long words may be broken.
+    """
+    seen: set[tuple[tuple[str, ...], ...]] = set()
+    for width in _WRAPS:
+        broken = _broken(tuple(lines), width, split)
+        count = sum(map(len, broken))
+        most = min(count, _MOST_COLUMNS)
+        heights = {ceil(count / columns) + more for columns in range(1, most + 1) for more in (0, 1)}
+        for tall in sorted(heights, reverse=True):
+            columns = _columns([(row,) for rows in broken for row in rows] if split else broken, tall)
+            if columns is not None and len(columns) <= _MOST_COLUMNS and columns not in seen:
+                seen.add(columns)
+                yield tuple(_column(column) for column in columns)
+
+
+@lru_cache(maxsize=256)
+def _broken(lines: tuple[str, ...], width: int, words: bool) -> tuple[tuple[str, ...], ...]:
+    """Every line in rows of at most so many letters; a word may be longer, unless words are broken too."""
+    return tuple(
+        tuple(textwrap.wrap(line, width, break_long_words=words, break_on_hyphens=False)) for line in lines
+    )
+
+
+def _columns(parts: Sequence[Sequence[str]], tall: int) -> tuple[tuple[str, ...], ...] | None:
+    """Parts in columns of at most so many rows, none of them torn; None if one is too long for that."""
+    columns: list[list[str]] = [[]]
+    for part in parts:
+        if len(part) > tall:
+            return None
+        if len(columns[-1]) + len(part) > tall:
+            columns.append([])
+        columns[-1] += part
+    return tuple(map(tuple, columns))
+
+
+@lru_cache(maxsize=1024)
+def _column(lines: tuple[str, ...]) -> Column:
+    width, height = text_size(lines, 1.0)
+    # Below a line of plain capitals the extent ends at their baseline: what is over is the first line's rise.
+    rise = text_size((lines[0], "H"), 1.0)[1] - (1.0 + LINE_SPACING)
+    return Column(lines, width, height, rise)
+
+
+def _block(lines: Sequence[str], height: float, angles: Sequence[float]) -> Iterator[Item]:
+    for split in (False, True):
+        for angle in angles:
+            for columns in arrangements(lines, split):
+                rise = max(column.rise for column in columns)
+                drop = max(column.height - column.rise for column in columns)
+                width = sum(column.width for column in columns) + _COLUMN_GAP * (len(columns) - 1)
+                draw = _block_drawer(columns, rise, height)
+                yield Item("text", width * height, (rise + drop) * height, angle, None, draw)
+
+
+def _block_drawer(columns: Sequence[Column], rise: float, height: float) -> Callable[[Rectangle], Drawn]:
+    def draw(rectangle: Rectangle) -> Drawn:
+        labels: list[Label] = []
+        left = -0.5 * rectangle.width
+        top = 0.5 * rectangle.height - rise * height
+        for column in columns:
+            along = left + 0.5 * column.width * height
+            up = top + (column.rise - 0.5 * column.height) * height
+            labels.append(Label(column.lines, rectangle.place(along, up), height, rectangle.angle))
+            left += (column.width + _COLUMN_GAP) * height
+        return Drawn(tuple(labels))
+
+    return draw
+
+
+# Grain line and arrows
+
+
+def _extras(piece: Piece, grain: float, height: float, room: Room, bare: bool = False) -> tuple[Sizes, ...]:
+    """What a piece carries besides its text, the most important first.
+
+    Args:
+        piece: what it is for.
+        grain: direction of the warp, degrees.
+        height: of letters, mm.
+        room: what is free on the piece.
+        bare: whether the grain line may be short and without its word.
+    """
+    extras: list[Sizes] = [_grain(grain, height, room, bare)]
+    if piece.front is not None:
+        extras.append((_level_arrow("FRONT", piece.front, height),))
+    if piece.up is not None:
+        extras.append((_upright_arrow("UP", piece.up, height),))
+    edges = {edge.name: edge for edge in piece.edges}
+    if DRIVE_EDGE in edges and STRIP_EDGE in edges:
+        extras.append((_beside("DRIVE SIDE", edges[DRIVE_EDGE], height),))
+    return tuple(extras)
+
+
+def _grain(grain: float, height: float, room: Room, bare: bool) -> Sizes:
+    angle = readable(grain)
+    wanted = min(_LONGEST_GRAIN, 0.4 * room.extent(angle))
+    wide, tall = text_size(("GRAIN",), height)
+    least = max(wide, _SHORTEST_GRAIN)
+    lengths = dict.fromkeys(max(least, share * wanted) for share in _GRAIN_LENGTHS)
+    ahead = _sign(grain - angle)
+
+    def draw(rectangle: Rectangle) -> Drawn:
+        reach = 0.5 * ahead * rectangle.width
+        low = -0.5 * rectangle.height + _GRAIN_HEAD
+        line = Line(rectangle.place(-reach, low), rectangle.place(reach, low))
+        up = 0.5 * (rectangle.height - tall)
+        return Drawn((Label(("GRAIN",), rectangle.place(0.0, up), height, angle),), grain=line)
+
+    def draw_bare(rectangle: Rectangle) -> Drawn:
+        reach = 0.5 * ahead * rectangle.width
+        return Drawn(grain=Line(rectangle.place(-reach, 0.0), rectangle.place(reach, 0.0)))
+
+    item_height = tall + 2.0 * _GRAIN_HEAD + 1.0
+    items = [Item("grain line", length, item_height, angle, None, draw) for length in lengths]
+    if bare:
+        items += (
+            Item("grain line", length, 2 * _GRAIN_HEAD, angle, None, draw_bare) for length in _BARE_GRAIN
+        )
+    return items
+
+
+def _level_arrow(text: str, direction: float, height: float) -> Item:
+    """Text with an arrow after it, or before it, in the direction of its line."""
+    angle = readable(direction)
+    ahead = _sign(direction - angle)
+    wide, tall = text_size((text,), height)
+    width = wide + (_GAP + _ARROW) * height
+
+    def draw(rectangle: Rectangle) -> Drawn:
+        half = 0.5 * rectangle.width
+        tip = rectangle.place(ahead * half, 0.0)
+        tail = rectangle.place(ahead * (half - _ARROW * height), 0.0)
+        label = Label((text,), rectangle.place(-ahead * (half - 0.5 * wide), 0.0), height, angle)
+        return Drawn((label,), (Mark("line", arrow(tail, tip, height)),))
+
+    return Item(text, width, max(tall, 2.0 * _HEAD_HALF_WIDTH * height), angle, None, draw)
+
+
+def _upright_arrow(text: str, direction: float, height: float) -> Item:
+    """Text beside an arrow that is square to its line."""
+    angle = readable(direction - 90.0)
+    upward = _sign(direction - 90.0 - angle)
+    wide, tall = text_size((text,), height)
+    head = 2.0 * _HEAD_HALF_WIDTH * height
+    width = head + _GAP * height + wide
+
+    def draw(rectangle: Rectangle) -> Drawn:
+        along = 0.5 * (head - rectangle.width)
+        reach = 0.5 * upward * _ARROW * height
+        tail, tip = rectangle.place(along, -reach), rectangle.place(along, reach)
+        label = Label((text,), rectangle.place(0.5 * (rectangle.width - wide), 0.0), height, angle)
+        return Drawn((label,), (Mark("line", arrow(tail, tip, height)),))
+
+    return Item(text, width, max(tall, _ARROW * height), angle, None, draw)
+
+
+def _beside(text: str, edge: Edge, height: float) -> Item:
+    """Text along an edge, as near to its middle as there is room."""
+    angle = readable(direction_of(edge))
+    wide, tall = text_size((text,), height)
+
+    def draw(rectangle: Rectangle) -> Drawn:
+        return Drawn((Label((text,), rectangle.middle, height, angle),))
+
+    return Item(text, wide, tall, angle, edge.path.point_at(0.5 * edge.length), draw)
+
+
+def arrow(tail: Point, tip: Point, height: float) -> Path:
+    """One stroke from tail to tip and round the head, sized for letters of a height in mm."""
+    length = distance(tail, tip)
+    ux, uy = (tip[0] - tail[0]) / length, (tip[1] - tail[1]) / length
+    back, side = _HEAD_LENGTH * height, _HEAD_HALF_WIDTH * height
+    base = (tip[0] - back * ux, tip[1] - back * uy)
+    left = (base[0] - side * uy, base[1] + side * ux)
+    right = (base[0] + side * uy, base[1] - side * ux)
+    return Path.polyline((tail, tip, left, right, tip))
+
+
+@hookimpl
+def oaktag_stages() -> tuple[StageSpec, ...]:
+    """Describe the stage."""
+    return (
+        StageSpec(
+            name="label.block",
+            summary="Letter every piece with its name, count, material, grain and directions",
+            run=f"{__name__}:run",
+            options=f"{__name__}:BlockOptions",
+            needs=frozenset({"panels", "allowances"}),
+            adds=frozenset({"labels"}),
+        ),
+    )
