@@ -154,7 +154,7 @@ MISTAKES = [
     (altered('name = "Demo"\n', ""), "name", "is missing", "nothing", "What you call this", "add name"),
     (altered("name", "nmae"), "nmae", "unknown key", "nmae", "name", "did you mean 'name'?"),
     (altered('"Demo"', "5"), "name", "is not text", "5", "text in quotes", "correct"),
-    (altered('"Demo"', '""'), "name", "is too short", '""', "text of 1 char", "correct"),
+    (altered('"Demo"', '""'), "name", "is empty", '""', "some text", "correct"),
     (
         altered('"Demo"', '"a\\u0007b"'),
         "name",

@@ -34,6 +34,8 @@ class Row(Options):
     """What it is called."""
     inner: TubePlace | None = None
     """Where it lies."""
+    code: Annotated[str, Field(min_length=2)] = "aa"
+    """Two letters."""
 
 
 class Model(Options):
@@ -69,7 +71,7 @@ def problems(data: Any, prefix: str = "stage[0] some.stage") -> list[Problem]:
     return problems_of(caught.value, model=Model, data=data, file="a.toml", prefix=prefix)
 
 
-ROW_KEYS = "kind, long-name, inner"
+ROW_KEYS = "kind, long-name, inner, code"
 
 
 @pytest.mark.parametrize(
@@ -164,9 +166,17 @@ ROW_KEYS = "kind, long-name, inner"
         (
             {"width": 5, "rows": [{"long-name": ""}]},
             "rows[0].long-name",
-            "is too short",
+            "is empty",
             '""',
-            "text of 1 characters or more",
+            "some text",
+            "correct",
+        ),
+        (
+            {"width": 5, "rows": [{"code": "a"}]},
+            "rows[0].code",
+            "is too short",
+            '"a"',
+            "text of 2 characters or more",
             "correct",
         ),
         (

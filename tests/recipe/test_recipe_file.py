@@ -201,7 +201,7 @@ MISTAKES = [
     ),
     (altered('use = "panel.pair"\n', ""), "stage[1].use", "is missing", "nothing", "Name of the", "add use"),
     (altered('"panel.pair"', "5"), "stage[1].use", "is not text", "5", "text in quotes", "correct"),
-    (altered('"panel.pair"', '""'), "stage[1].use", "is too short", '""', "text of 1", "correct"),
+    (altered('"panel.pair"', '""'), "stage[1].use", "is empty", '""', "some text", "correct"),
     (altered('"panels"', "5"), "stage[1].id", "is not text", "5", "text in quotes", "correct"),
     (
         altered('id = "panels"', 'id = "corners.round"'),

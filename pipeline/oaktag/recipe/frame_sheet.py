@@ -33,20 +33,16 @@ TRIANGLE_TUBES = ("top-tube", "down-tube", "seat-tube")
 DIAGONAL_WORD = " to "
 
 
-class Sigma(NamedTuple):
-    """An instrument's standard uncertainty: mm if it measures lengths, degrees if it measures angles."""
-
-    mm: float | None
-    degrees: float | None
-
-    def of(self, kind: ReadingKind) -> float | None:
-        """The uncertainty of a reading of that kind; None if the instrument doesn't measure it."""
-        return self.degrees if kind == "angle" else self.mm
-
-
 # Common practice, no source: a tape read at its end hook in a workshop, a caliper on a painted tube, a
 # digital gauge laid on a tube. Each is a default that the sheet may replace.
-DEFAULT_SIGMAS = {"tape": Sigma(1.0, None), "caliper": Sigma(0.2, None), "angle-gauge": Sigma(None, 0.3)}
+DEFAULT_INSTRUMENTS = (
+    Instrument("tape", 1.0, None),
+    Instrument("caliper", 0.2, None),
+    Instrument("angle-gauge", None, 0.3),
+)
+
+# Left around an obstacle of a kind, mm (common practice, no source): what moves or must be reached gets more.
+DEFAULT_CLEARANCES = {"boss": 3.0, "cable-stop": 6.0, "guide": 6.0, "pump": 5.0, "shock": 12.0, "other": 5.0}
 
 
 # Words that stand beside the names of corners and tubes in some table.
@@ -78,7 +74,7 @@ def _text(value: str) -> str:
     return value
 
 
-def _size(value: str) -> str:
+def _text_or_none(value: str) -> str:
     return _text(value) if value else value
 
 
@@ -87,6 +83,10 @@ Text = Annotated[str, AfterValidator(_text)]
 
 Name = Annotated[Text, AfterValidator(_name)]
 """Name of a corner or a tube."""
+
+
+Reason = Annotated[str, Field(max_length=200), AfterValidator(_text_or_none)]
+"""A line of text, or none."""
 
 
 def _as_reading(value: Any) -> Any:
@@ -104,6 +104,8 @@ class LengthEntry(Options):
     """What was read, corner to corner along the inside of the tube."""
     instrument: str = "tape"
     """Name of the instrument, as in [instruments]."""
+    excluded: Reason = ""
+    """Why this reading is left out; it stays on record."""
 
 
 InteriorAngle = Annotated[Angle, Field(gt=0, lt=360)]
@@ -117,6 +119,8 @@ class AngleEntry(Options):
     """What was read, inside the opening."""
     instrument: str = "angle-gauge"
     """Name of the instrument, as in [instruments]."""
+    excluded: Reason = ""
+    """Why this reading is left out; it stays on record."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,11 +160,9 @@ AngleReadings = Annotated[
 ]
 
 
-class WidthStation(Options):
-    """A tube's outside width somewhere along it."""
+class TubeStation(Options):
+    """A place along one tube."""
 
-    width: PositiveLength
-    """Outside width of the tube, square to the frame's plane."""
     at: Fraction | None = None
     """Place as a share of the tube's length from its first corner."""
     distance: Length | None = None
@@ -169,9 +171,73 @@ class WidthStation(Options):
     """The corner that `distance` is counted from."""
 
     @model_validator(mode="after")
-    def _one_place(self) -> WidthStation:
+    def _one_place(self) -> Self:
         check_place(self.at, self.distance, self.from_)
         return self
+
+
+class TubeWidthEntry(Options):
+    """A tube's outside width, or what is measured round a round tube."""
+
+    width: PositiveLength | None = None
+    """Outside width of the tube, square to the frame's plane, whatever its shape."""
+    circumference: PositiveLength | None = None
+    """Round a tube with a round section: a tape does where no caliper reaches."""
+
+    @model_validator(mode="after")
+    def _one_measure(self) -> Self:
+        if (self.width is None) == (self.circumference is None):
+            raise refuse_value("needs one measure", "either `width`, or `circumference`", "give one of them")
+        return self
+
+    def outside(self) -> float:
+        """Outside width in mm."""
+        return self.width if self.width is not None else (self.circumference or 0.0) / math.pi
+
+
+class WidthStation(TubeStation, TubeWidthEntry):
+    """A tube's outside width somewhere along it."""
+
+
+class BowOffset(TubeStation):
+    """How far a tube stands off the straight line between its corners, at one place along that line."""
+
+    rise: Length
+    """Off the straight line; positive is away from the opening."""
+
+
+class BowTable(Options):
+    """How a tube bends: one rise at its middle, or offsets along it."""
+
+    rise: Length | None = None
+    """Off the straight line at the middle; positive is away from the opening. Makes an arc."""
+    offsets: Annotated[tuple[BowOffset, ...], Field(min_length=1)] | None = None
+    """Several places along the straight line. Makes a smooth curve through them."""
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Self:
+        if (self.rise is None) == (self.offsets is None):
+            raise refuse_value("needs one bend", "either `rise`, or `offsets`", "give one of them")
+        return self
+
+
+class ObstacleTable(TubeStation):
+    """Something on a tube that the bag has to leave room for."""
+
+    name: Text
+    """What you call it."""
+    kind: Literal["boss", "cable-stop", "guide", "pump", "shock", "other"] = "other"
+    """What it is; sets the clearance if none is given."""
+    tube: str
+    """The tube that it stands on."""
+    length: PositiveLength
+    """Its length along the tube."""
+    height: PositiveLength
+    """How far it stands out into the opening."""
+    clearance: NonNegativeLength | None = None
+    """Left around it; by kind if it isn't given: 3 mm at a boss, 6 at cables, 12 at a shock."""
+    treatment: Treatment = "notch"
+    """`notch` cuts it out of the outline; `hole` marks it on the gusset, where it goes through."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,8 +248,10 @@ class _WidthTable:
         self, core_schema: CoreSchema, handler: GetJsonSchemaHandler
     ) -> dict[str, Any]:
         stations = {"type": "array", "items": handler(WidthStation.__pydantic_core_schema__)}
-        width = handler(_Width.__pydantic_core_schema__)
-        return {"type": "object", "properties": {"stations": stations}, "additionalProperties": width}
+        width = handler(WidthNumber.__pydantic_core_schema__)
+        table = handler(TubeWidthEntry.__pydantic_core_schema__)
+        either = {"anyOf": [width, table]}
+        return {"type": "object", "properties": {"stations": stations}, "additionalProperties": either}
 
 
 class FrameSheet(Options):
@@ -193,7 +261,7 @@ class FrameSheet(Options):
     """Version of the file format."""
     name: Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_text)]
     """What you call this bicycle."""
-    size: Annotated[str, Field(max_length=20), AfterValidator(_size)] = ""
+    size: Annotated[str, Field(max_length=20), AfterValidator(_text_or_none)] = ""
     """The frame size as sold."""
     unit: Literal["mm", "cm", "in"] = "mm"
     """Unit of every length that names none of its own."""
@@ -211,219 +279,12 @@ class FrameSheet(Options):
     """Interior angles by corner, degrees."""
     widths: dict[str, Annotated[dict[str, Any], _WidthTable()]] = Field(default_factory=dict)
     """Outside widths by tube: at its corners, at its `middle`, or at `stations`."""
-
-
-def load_frame(path: Path) -> tuple[Frame, TomlFile]:
-    """Read a frame sheet.
-
-    Raises:
-        InputError: one problem for each mistake in it.
-    """
-    file = read_toml(path, "frame sheet")
-    return frame_of(file), file
-
-
-def frame_of(file: TomlFile) -> Frame:
-    """The frame that a sheet describes, in mm and degrees.
-
-    Raises:
-        InputError: one problem for each mistake in it.
-    """
-    return _Reader(file).frame()
-
-
-class _Reader:
-    """Turns one sheet into values and collects what is wrong with it."""
-
-    def __init__(self, file: TomlFile) -> None:
-        self.file = file
-        self.problems: list[Problem] = []
-
-    def frame(self) -> Frame:
-        tables = self.file.tables
-        unit = tables.get("unit", "mm")
-        if unit not in LENGTH_UNITS:
-            # First of all: every other length would be misread.
-            self.problem(
-                "unit", "there is no such unit", show(unit), listed(LENGTH_UNITS), "write one of these"
-            )
-            raise InputError(self.problems)
-        sheet = self.validated(FrameSheet, self.instruments_aside(tables), "", unit)
-        if sheet is None:
-            raise InputError(self.problems)
-        self.check_polygon(sheet)
-        sigmas = self.sigmas(tables.get("instruments", {}), unit)
-        readings = [
-            *self.readings("length", "lengths", sheet.lengths, sheet.tubes, "tube", sigmas),
-            *self.readings(
-                "diagonal", "diagonals", sheet.diagonals, self.diagonals(sheet), "diagonal", sigmas
-            ),
-            *self.readings("angle", "angles", sheet.angles, sheet.corners, "corner", sigmas),
-        ]
-        widths = self.widths(sheet, unit)
-        if self.problems:
-            raise InputError(self.problems)
-        return Frame(sheet.name, sheet.corners, sheet.tubes, tuple(readings), tuple(widths), sheet.size)
-
-    def problem(self, key: str, reason: str, found: str, valid: str, todo: str) -> None:
-        self.problems.append(Problem(self.file.path, key, reason, found, valid, todo))
-
-    def validated(self, model: type[Any], data: object, prefix: str, unit: str) -> Any:
-        try:
-            return model.model_validate(data, context={"unit": unit})
-        except ValidationError as error:
-            self.problems += problems_of(error, model=model, data=data, file=self.file.path, prefix=prefix)
-            return None
-
-    def value(self, model: type[RootModel[float]], value: object, key: str, unit: str) -> float | None:
-        """One number that stands alone; None and a problem if it won't do."""
-        read = self.validated(model, value, key, unit)
-        return None if read is None else float(read.root)
-
-    @staticmethod
-    def instruments_aside(tables: dict[str, Any]) -> dict[str, Any]:
-        # An angle gauge's sigma is in degrees, a tape's in the sheet's unit: `sigmas` reads them by use.
-        return {key: value for key, value in tables.items() if key != "instruments"}
-
-    def check_polygon(self, sheet: FrameSheet) -> None:
-        for key, names in (("corners", sheet.corners), ("tubes", sheet.tubes)):
-            twice = sorted({name for name in names if names.count(name) > 1})
-            if twice:
-                self.problem(
-                    key, "a name stands twice", listed(twice), "different names", "rename one of them"
-                )
-        if len(sheet.corners) < 3:
-            self.problem(
-                "corners",
-                "an opening has three corners or more",
-                listed(sheet.corners),
-                "three names or more",
-                "name every corner, clockwise as seen from the drive side",
-            )
-        elif len(sheet.tubes) != len(sheet.corners):
-            self.problem(
-                "tubes",
-                "every corner has one tube after it",
-                f"{len(sheet.tubes)} tubes, {len(sheet.corners)} corners",
-                "as many tubes as corners",
-                "name the tube after each corner, clockwise as seen from the drive side",
-            )
-        if self.problems:
-            raise InputError(self.problems)
-
-    def sigmas(self, instruments: object, unit: str) -> dict[str, Sigma]:
-        """Every instrument's uncertainty: the defaults, then what the sheet says."""
-        result = dict(DEFAULT_SIGMAS)
-        if not isinstance(instruments, dict):
-            self.problem("instruments", "is not a table", show(instruments), "[instruments]", "write a table")
-            return result
-        for name, value in instruments.items():
-            is_angle = name == "angle-gauge" or (
-                isinstance(value, str) and value.strip().endswith(ANGLE_UNITS)
-            )
-            sigma = self.value(_AngleSigma if is_angle else _LengthSigma, value, f"instruments.{name}", unit)
-            if sigma is None:
-                # Its readings are in order all the same; one mistake is one problem.
-                result.setdefault(name, Sigma(1.0, 1.0))
-            else:
-                result[name] = Sigma(None, sigma) if is_angle else Sigma(sigma, None)
-        return result
-
-    def diagonals(self, sheet: FrameSheet) -> tuple[str, ...]:
-        count = len(sheet.corners)
-        return tuple(
-            f"{first}{DIAGONAL_WORD}{second}"
-            for i, first in enumerate(sheet.corners)
-            for j, second in enumerate(sheet.corners)
-            if (i - j) % count not in (0, 1, count - 1)
-        )
-
-    def readings(
-        self,
-        kind: ReadingKind,
-        table: str,
-        entries: dict[str, Any],
-        known: tuple[str, ...],
-        what: str,
-        sigmas: dict[str, Sigma],
-    ) -> list[Reading]:
-        uncertainty = {n: value for n, s in sigmas.items() if (value := s.of(kind)) is not None}
-        result: list[Reading] = []
-        for name, group in entries.items():
-            key = f"{table}.{name}"
-            if name not in known:
-                valid = (
-                    listed(known) if known else "none: every two corners of a triangle are joined by a tube"
-                )
-                todo = meant(name, known, f"name one of these, or declare the {what} in corners and tubes")
-                self.problem(key, f"there is no such {what}", show(name), valid, todo)
-                continue
-            for index, entry in enumerate(group):
-                place = key if len(group) == 1 else f"{key}[{index}]"
-                sigma = uncertainty.get(entry.instrument)
-                if sigma is None:
-                    use = "angles" if kind == "angle" else "lengths"
-                    fit = tuple(uncertainty)
-                    reason = f"no instrument of that name measures {use}"
-                    todo = meant(
-                        entry.instrument, fit, "add it to [instruments] with its standard uncertainty"
-                    )
-                    self.problem(f"{place}.instrument", reason, show(entry.instrument), listed(fit), todo)
-                    continue
-                result.append(Reading(kind, name, entry.value, sigma, entry.instrument, place))
-        return result
-
-    def widths(self, sheet: FrameSheet, unit: str) -> list[TubeWidth]:
-        result: list[TubeWidth] = []
-        for tube, table in sheet.widths.items():
-            key = f"widths.{tube}"
-            if tube not in sheet.tubes:
-                todo = meant(tube, sheet.tubes, "name one of the tubes")
-                self.problem(key, "there is no such tube", show(tube), listed(sheet.tubes), todo)
-                continue
-            index = sheet.tubes.index(tube)
-            ends = (sheet.corners[index], sheet.corners[(index + 1) % len(sheet.corners)])
-            for name, value in table.items():
-                result += self.width(tube, ends, name, value, f"{key}.{name}", unit)
-        return result
-
-    def width(
-        self, tube: str, ends: tuple[str, str], name: str, value: object, key: str, unit: str
-    ) -> list[TubeWidth]:
-        fractions = {ends[0]: 0.0, "middle": 0.5, ends[1]: 1.0}
-        if name == "stations":
-            if not isinstance(value, list):
-                self.problem(
-                    key, "is not a list", show(value), "a list of tables", "write [{at = 0.5, width = 50}]"
-                )
-                return []
-            return [
-                w
-                for i, entry in enumerate(value)
-                for w in self.station(tube, ends, entry, f"{key}[{i}]", unit)
-            ]
-        if name not in fractions:
-            known = (*fractions, "stations")
-            todo = meant(name, known, "name an end of the tube")
-            self.problem(key, "isn't a place on this tube", show(name), listed(known), todo)
-            return []
-        width = self.value(_Width, value, key, unit)
-        return [] if width is None else [TubeWidth(Place(tube, fraction=fractions[name]), width, key)]
-
-    def station(
-        self, tube: str, ends: tuple[str, str], entry: object, key: str, unit: str
-    ) -> list[TubeWidth]:
-        read = self.validated(WidthStation, entry, key, unit)
-        if read is None:
-            return []
-        if read.at is not None:
-            return [TubeWidth(Place(tube, fraction=read.at), read.width, key)]
-        if read.from_ not in ends:
-            todo = meant(read.from_, ends, "name an end of the tube")
-            self.problem(f"{key}.from", "isn't an end of this tube", show(read.from_), listed(ends), todo)
-            return []
-        place = place_from(tube, ends, read.from_, read.distance)
-        return [TubeWidth(place, read.width, key)]
+    bows: dict[str, BowTable] = Field(default_factory=dict)
+    """Tubes that aren't straight, by tube."""
+    obstacles: tuple[ObstacleTable, ...] = ()
+    """What the bag has to leave room for."""
+    sources: dict[str, dict[str, Any]] = Field(default_factory=dict)
+    """Data for stages that make the opening in another way than from readings, by name."""
 
 
 def _of_an_instrument(value: float) -> float:
@@ -439,6 +300,6 @@ def _of_an_instrument(value: float) -> float:
 WORST_SIGMA = 10.0
 """An instrument worse than this, in mm, is most likely a number of mm on a sheet in inches."""
 
-_Width = RootModel[PositiveLength]
-_LengthSigma = RootModel[Annotated[Length, AfterValidator(_of_an_instrument)]]
-_AngleSigma = RootModel[Annotated[Angle, Field(gt=0, le=10)]]
+WidthNumber = RootModel[PositiveLength]
+LengthSigma = RootModel[Annotated[Length, AfterValidator(_of_an_instrument)]]
+AngleSigma = RootModel[Annotated[Angle, Field(gt=0, le=10)]]

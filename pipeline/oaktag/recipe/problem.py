@@ -169,6 +169,8 @@ def _problem(detail: Mapping[str, Any], model: type[BaseModel], file: str, key: 
     else:
         if kind in ("too_short", "too_long") and isinstance(detail["input"], str):
             kind = f"string_{kind}"
+        if kind == "string_too_short" and context["min_length"] == 1:
+            kind = "string_empty"
         reason, valid = _WORDS.get(kind, (str(detail["msg"]), ""))
         valid, todo = valid.format_map(_Shown(context)), ""
     value = detail.get("input")
@@ -197,6 +199,7 @@ _WORDS: dict[str, tuple[str, str]] = {
     "bool_parsing": ("is neither true nor false", "true or false"),
     "string_type": ("is not text", "text in quotes"),
     "string_too_short": ("is too short", "text of {min_length} characters or more"),
+    "string_empty": ("is empty", "some text"),
     "string_too_long": ("is too long", "text of {max_length} characters at most"),
     "string_pattern_mismatch": ("isn't written as it should be", ""),
     "list_type": ("is not a list", "a list in square brackets"),
