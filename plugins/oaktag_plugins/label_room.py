@@ -123,7 +123,6 @@ class Room:
             wish: where its middle should be.
         """
         import numpy as np
-        import shapely
 
         lattice = self._lattice(angle)
         if lattice is None:
@@ -136,16 +135,22 @@ class Room:
         away_x = x0 + lattice.step_x * np.arange(fits.shape[1]) - wish_x
         away_y = y0 + lattice.step_y * np.arange(fits.shape[0]) - wish_y
         away = np.where(fits, away_x**2 + (away_y**2)[:, None], np.inf)
-        shapely.prepare(self.free)
         for _ in range(_TRIES):
             row, column = divmod(int(away.argmin()), away.shape[1])
             if not np.isfinite(away[row, column]):
                 return None
             x, y = x0 + column * lattice.step_x, y0 + row * lattice.step_y
             found = Rectangle((x * c - y * s, x * s + y * c), width, height, angle)
-            if self.free.covers(found.polygon()):
+            outside = found.polygon().difference(self.free)
+            if outside.is_empty:
                 return found
-            away[max(0, row - 1) : row + 2, max(0, column - 1) : column + 2] = np.inf
+            # Something finer than the lattice is in the way, and so of every rectangle that covers it.
+            spot = outside.representative_point()
+            off_x = x0 + lattice.step_x * np.arange(fits.shape[1]) - (spot.x * c + spot.y * s)
+            off_y = y0 + lattice.step_y * np.arange(fits.shape[0]) - (spot.y * c - spot.x * s)
+            covers = np.outer(abs(off_y) < 0.5 * height, abs(off_x) < 0.5 * width)
+            away[covers] = np.inf
+            away[row, column] = np.inf
         return None
 
     def _lattice(self, angle: float) -> _Lattice | None:
