@@ -450,11 +450,11 @@ MISTAKES = [
     ),
     (
         SHEET + "stations = [{at = 0.5}]\n",
-        "widths.down-tube.stations[0].width",
-        "is missing",
-        "nothing",
-        "Outside width of the tube",
-        "add width",
+        "widths.down-tube.stations[0]",
+        "needs one measure",
+        "",
+        "either `width`, or `circumference`",
+        "give one of them",
     ),
     (
         SHEET + "stations = [{width = 50}]\n",

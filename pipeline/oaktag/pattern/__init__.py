@@ -4,7 +4,19 @@ from __future__ import annotations
 
 from oaktag.pattern.draft import Artifact, Draft, Outline, Provenance
 from oaktag.pattern.finding import LEVELS, Finding, Level, Refusal
-from oaktag.pattern.frame import Frame, Place, Reading, ReadingKind, TubeWidth
+from oaktag.pattern.frame import (
+    Attachment,
+    Bow,
+    Frame,
+    Instrument,
+    Obstacle,
+    Place,
+    Reading,
+    ReadingKind,
+    Source,
+    Treatment,
+    TubeWidth,
+)
 from oaktag.pattern.piece import (
     CORNER_PREFIX,
     CutRun,
@@ -32,16 +44,20 @@ __all__ = [
     "LEVELS",
     "Adjusted",
     "Artifact",
+    "Attachment",
+    "Bow",
     "CutRun",
     "Draft",
     "Edge",
     "Finding",
     "Frame",
+    "Instrument",
     "Label",
     "Level",
     "Mark",
     "MarkKind",
     "Notch",
+    "Obstacle",
     "Opening",
     "OpeningCorner",
     "OpeningEdge",
@@ -55,7 +71,9 @@ __all__ = [
     "Refusal",
     "Seam",
     "SeamSide",
+    "Source",
     "Statistics",
     "Survey",
+    "Treatment",
     "TubeWidth",
 ]

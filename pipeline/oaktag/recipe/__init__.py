@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from oaktag.recipe.frame_sheet import FrameSheet, frame_of, load_frame
+from oaktag.recipe.frame_reader import frame_of, load_frame
+from oaktag.recipe.frame_sheet import FrameSheet
 from oaktag.recipe.options import (
     Angle,
     Fraction,

@@ -2,26 +2,24 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, BeforeValidator, Field, RootModel, ValidationError, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, RootModel, model_validator
 
-from oaktag.pattern import Frame, Place, Reading, ReadingKind, TubeWidth
+from oaktag.pattern import Instrument, Treatment
 from oaktag.recipe.options import (
     Angle,
     Fraction,
     Length,
+    NonNegativeLength,
     Options,
     PositiveLength,
     check_place,
-    place_from,
     refuse_value,
 )
-from oaktag.recipe.problem import InputError, Problem, listed, meant, problems_of, show
-from oaktag.recipe.quantity import ANGLE_UNITS, LENGTH_UNITS
-from oaktag.recipe.toml_file import TomlFile, read_toml
+from oaktag.recipe.problem import listed, show
 
 if TYPE_CHECKING:
     from pydantic import GetJsonSchemaHandler
