@@ -64,6 +64,15 @@ def test_a_complete_table_needs_no_default() -> None:
     assert radius.require(FRAME.corners, "corner-radius", "corner") is radius
 
 
+def test_names_in_toml_have_hyphens_and_no_underscore_at_the_end() -> None:
+    class Words(Options):
+        corner_radius: float = 0.0
+        from_: str = ""
+
+    assert Words.model_validate({"corner-radius": 5, "from": "seat"}).from_ == "seat"
+    assert set(Words.model_json_schema()["properties"]) == {"corner-radius", "from"}
+
+
 def test_options_cannot_be_changed() -> None:
     sizes = Sizes()
     with pytest.raises(ValidationError, match="frozen"):

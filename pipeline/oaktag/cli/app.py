@@ -5,10 +5,13 @@ Only click is imported here; each command imports what it runs when it runs.
 
 from __future__ import annotations
 
+import io
 import json
+import os
 import sys
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -37,7 +40,15 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 
 def main() -> None:
     """Run the command line and exit."""
-    sys.exit(run(sys.argv[1:]))
+    arguments = sys.argv[1:]
+    for stream in (sys.stdout, sys.stderr):
+        if not isinstance(stream, io.TextIOWrapper):
+            continue
+        if "--json" in arguments:
+            stream.reconfigure(encoding="utf-8")  # as the standard of JSON has it (RFC 8259, section 8.1)
+        else:
+            stream.reconfigure(errors="replace")  # rather a question mark for ± than no report at all
+    sys.exit(run(arguments))
 
 
 def run(arguments: list[str]) -> int:
@@ -58,18 +69,45 @@ def run(arguments: list[str]) -> int:
         click.echo("stopped", err=True)
         return INTERRUPTED
     except click.ClickException as error:
-        error.show()
-        return BAD_INPUT
+        return _explain_usage(error, shows_json)
     except KeyboardInterrupt:
         click.echo("stopped", err=True)
         return INTERRUPTED
-    except BrokenPipeError:
-        # Whoever read our output has gone; that is no failure of the job.
-        sys.stdout = None
+    except SystemExit:
+        # Click's answer to a reader of --help who has gone.
         return DONE
     except Exception as error:
         return _explain_failure(error, shows_json, "--traceback" in arguments)
     return code if isinstance(code, int) else DONE
+
+
+@contextmanager
+def _to_reader() -> Iterator[None]:
+    """Print something for a reader who may go before the end, as `head` does; what is done stays done."""
+    try:
+        yield
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # Python writes what is left when it ends; that must not fail once more.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _explain_usage(error: click.ClickException, shows_json: bool) -> int:
+    if shows_json:
+        command = error.ctx.command_path if isinstance(error, click.UsageError) and error.ctx else "oaktag"
+        problem = {
+            "file": "command line",
+            "key": "",
+            "reason": error.format_message(),
+            "found": "",
+            "valid": "",
+            "todo": f"see {command} --help",
+        }
+        with _to_reader():
+            click.echo(json.dumps({"exit_code": BAD_INPUT, "problems": [problem]}, indent=2))
+    else:
+        error.show()
+    return BAD_INPUT
 
 
 def _explain_failure(error: Exception, shows_json: bool, shows_traceback: bool) -> int:
@@ -83,7 +121,8 @@ def _explain_failure(error: Exception, shows_json: bool, shows_traceback: bool) 
             from dataclasses import asdict
 
             problems = [asdict(problem) for problem in error.problems]
-            click.echo(json.dumps({"exit_code": BAD_INPUT, "problems": problems}, indent=2))
+            with _to_reader():
+                click.echo(json.dumps({"exit_code": BAD_INPUT, "problems": problems}, indent=2))
         else:
             for problem in error.problems:
                 click.echo(f"error: {problem}", err=True)
@@ -95,7 +134,8 @@ def _explain_failure(error: Exception, shows_json: bool, shows_traceback: bool) 
             "  This is a fault of the program. Run again with --traceback and report what it prints."
         )
     if shows_json:
-        click.echo(json.dumps({"exit_code": BROKEN, "failure": message}, indent=2))
+        with _to_reader():
+            click.echo(json.dumps({"exit_code": BROKEN, "failure": message}, indent=2))
     else:
         click.echo(f"error: {message}", err=True)
     return BROKEN
@@ -192,7 +232,8 @@ def stages_command(shows_json: bool) -> int:
     from oaktag.cli.catalogue import show_stages
     from oaktag.plugin import load_stages
 
-    show_stages(load_stages(), shows_json)
+    with _to_reader():
+        show_stages(load_stages(), shows_json)
     return DONE
 
 
@@ -204,7 +245,8 @@ def explain_command(stage: str, shows_json: bool) -> int:
     from oaktag.cli.catalogue import explain_stage
     from oaktag.plugin import load_stages
 
-    explain_stage(load_stages(), stage, shows_json)
+    with _to_reader():
+        explain_stage(load_stages(), stage, shows_json)
     return DONE
 
 
@@ -228,7 +270,9 @@ def new_frame_command(path: Path, name: str, unit: str, force: bool) -> int:
     """Write a commented frame sheet to PATH, to be filled in beside the bicycle."""
     from oaktag.cli.new_frame import write_sheet
 
-    click.echo(f"wrote {write_sheet(path, name, unit, force)}")
+    written = write_sheet(path, name, unit, force)
+    with _to_reader():
+        click.echo(f"wrote {written}")
     return DONE
 
 
@@ -242,8 +286,9 @@ def _report(job: Job, shows_json: bool, quiet: bool) -> int:
     from oaktag.cli.report import report_as_json, show_report
 
     code = FINDINGS if job.draft.has_errors else DONE
-    if shows_json:
-        click.echo(report_as_json(job, code))
-    else:
-        show_report(job, quiet)
+    with _to_reader():
+        if shows_json:
+            click.echo(report_as_json(job, code))
+        else:
+            show_report(job, quiet)
     return code

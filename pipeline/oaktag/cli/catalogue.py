@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
+from dataclasses import asdict
 from typing import Any
 
 import click
 
-from oaktag.cli.table import Table, show_table
+from oaktag.cli.table import Block, Table, show_blocks, show_table
 from oaktag.plugin import PARTS, Stages
-from oaktag.recipe import InputError, Problem, listed, nearest, show
+from oaktag.plugin.contract import load
+from oaktag.recipe import InputError, Problem, listed, meant, show
+from oaktag.recipe.problem import printable
+from oaktag.recipe.schema import schema_of
 
 
 def show_stages(stages: Stages, shows_json: bool) -> None:
@@ -25,10 +30,7 @@ def show_stages(stages: Stages, shows_json: bool) -> None:
             }
             for name, stage in stages.installed.items()
         ]
-        faults = [
-            {"plugin": f.plugin, "distribution": f.distribution, "reason": f.reason, "stages": list(f.stages)}
-            for f in stages.faults
-        ]
+        faults = [asdict(fault) for fault in stages.faults]
         click.echo(json.dumps({"stages": entries, "faults": faults}, indent=2))
         return
     rows = tuple(
@@ -37,9 +39,8 @@ def show_stages(stages: Stages, shows_json: bool) -> None:
     )
     show_table(Table("Stages", ("stage", "from", "what it does"), rows))
     for fault in stages.faults:
-        click.echo(
-            f"warning: plugin {fault.plugin} of {fault.distribution} can't be used: {fault.reason}", err=True
-        )
+        text = f"warning: plugin {fault.plugin} of {fault.distribution} can't be used: {fault.reason}"
+        click.echo(f"{printable(text)}\n  do     {printable(fault.todo)}", err=True)
 
 
 def explain_stage(stages: Stages, name: str, shows_json: bool) -> None:
@@ -51,20 +52,13 @@ def explain_stage(stages: Stages, name: str, shows_json: bool) -> None:
     stage = stages.installed.get(name)
     if stage is None:
         fault = stages.fault_of(name)
-        match = nearest(name, stages.installed)
-        todo = f"did you mean {match!r}?" if match else "see `oaktag stages`"
-        reason = fault.reason if fault is not None else "there is no such stage"
+        reason = "there is no such stage" if fault is None else fault.reason
+        todo = meant(name, stages.installed, "see `oaktag stages`") if fault is None else fault.todo
         raise InputError([Problem("explain", "", reason, show(name), listed(stages.installed), todo)])
     spec = stage.spec
-    try:
-        model = spec.load_options()
-    except Exception as error:
-        reason = f"the options of {name!r} can't be loaded: {type(error).__name__}: {error}"
-        raise InputError(
-            [Problem("explain", "", reason, todo=f"install {stage.distribution} again")]
-        ) from error
-    schema = model.model_json_schema(by_alias=True)
-    options = [_option(key, entry, schema) for key, entry in schema.get("properties", {}).items()]
+    model, _ = load(stage, file="explain", key=name)
+    schema = schema_of(model)
+    options = _options(schema, schema)
     kinds = {kind: [part for part in PARTS if part in getattr(spec, kind)] for kind in _KINDS}
     if shows_json:
         head = {
@@ -75,31 +69,57 @@ def explain_stage(stages: Stages, name: str, shows_json: bool) -> None:
         }
         click.echo(json.dumps({**head, **kinds, "options": options, "schema": schema}, indent=2))
         return
-    click.echo(f"{name}: {spec.summary}\nfrom {stage.distribution} {stage.version}\n")
+    click.echo(f"{name}: {spec.summary}\nfrom {stage.distribution} {stage.version}".rstrip() + "\n")
+    width = max(map(len, _KINDS.values())) + 2
     for kind, found in kinds.items():
-        click.echo(f"  {_KINDS[kind]:<14}{listed(found)}")
+        click.echo(f"  {_KINDS[kind]:<{width}}{listed(found)}")
     click.echo()
-    rows = tuple((o["name"], o["default"], o["takes"], o["description"]) for o in options)
-    if rows:
-        show_table(Table("Options", ("option", "default", "takes", "meaning"), rows))
+    if options:
+        show_blocks("Options", list(_blocks(options)))
     else:
         click.echo("It has no options.")
 
 
-_KINDS = {"needs": "needs", "uses": "uses, if there", "adds": "adds", "changes": "changes"}
+_KINDS = {"needs": "needs", "uses": "uses if there", "adds": "adds", "changes": "changes"}
 
 
-def _option(key: str, entry: dict[str, Any], schema: dict[str, Any]) -> dict[str, str]:
-    required = key in schema.get("required", [])
+def _options(table: dict[str, Any], schema: dict[str, Any]) -> list[dict[str, Any]]:
+    """What may stand in a table, one entry for each key."""
+    required = table.get("required", [])
+    return [_option(key, entry, key in required, schema) for key, entry in table["properties"].items()]
+
+
+def _option(key: str, entry: dict[str, Any], required: bool, schema: dict[str, Any]) -> dict[str, Any]:
     default = entry.get("default")
     if isinstance(default, dict) and set(default) == {"default"}:
         default = default["default"]
-    return {
+    option: dict[str, Any] = {
         "name": key,
         "default": "required" if required else "none" if default is None else _toml(default),
         "takes": _takes(entry, schema),
-        "description": " ".join(entry.get("description", "").split()),
+        "description": entry.get("description", ""),
     }
+    inner = _inner_table(entry, schema)
+    return option if inner is None else {**option, "keys": _options(inner, schema)}
+
+
+def _blocks(options: list[dict[str, Any]], depth: int = 0) -> Iterator[Block]:
+    for option in options:
+        words = (("takes", "takes"), ("default", "default"), ("meaning", "description"))
+        lines = tuple((word, str(option[key])) for word, key in words if option[key])
+        yield Block(option["name"], lines, depth)
+        yield from _blocks(option.get("keys", []), depth + 1)
+
+
+def _inner_table(entry: dict[str, Any], schema: dict[str, Any]) -> dict[str, Any] | None:
+    """The table with keys of its own that an option takes, alone, in a list or by name."""
+    if "$ref" in entry:
+        table: dict[str, Any] = schema["$defs"][entry["$ref"].rsplit("/", 1)[-1]]
+        return table
+    for choice in (*entry.get("anyOf", ()), entry.get("items"), entry.get("additionalProperties")):
+        if isinstance(choice, dict) and (table_inside := _inner_table(choice, schema)) is not None:
+            return table_inside
+    return None
 
 
 def _toml(value: object) -> str:
@@ -114,35 +134,40 @@ def _toml(value: object) -> str:
 
 def _takes(entry: dict[str, Any], schema: dict[str, Any]) -> str:
     if "$ref" in entry:
-        return _takes(schema["$defs"][entry["$ref"].rsplit("/", 1)[-1]], schema)
+        return "table"
     if "anyOf" in entry:
-        return " or ".join(t for inner in entry["anyOf"] if (t := _takes(inner, schema)) != "nothing")
+        one, *others = entry["anyOf"]
+        if others == [{"type": "object", "additionalProperties": one}]:
+            return f"{_takes(one, schema)}, or a table of them by name"
+        return " or ".join(_takes(inner, schema) for inner in entry["anyOf"])
     if "enum" in entry:
         return " or ".join(show(value) for value in entry["enum"])
     if "const" in entry:
         return show(entry["const"])
-    kind = entry.get("type")
+    kind = entry.get("type", "anything")
     if kind == "object" and isinstance(entry.get("additionalProperties"), dict):
-        inner = _takes(entry["additionalProperties"], schema)
-        return f"{inner}, or a table of them by name"
+        return f"table by name, each {_takes(entry['additionalProperties'], schema)}"
     if kind == "array":
-        inner = _takes(entry["items"], schema) if "items" in entry else "values"
-        return f"list of {inner}"
-    words = {"number": "number", "integer": "whole number", "string": "text", "boolean": "true or false"}
-    word = words.get(str(kind), "table" if kind == "object" else "nothing")
-    unit = entry.get("unit")
-    if unit == "mm":
-        word = "length (mm)"
-    elif unit:
-        word = f"angle ({unit})"
-    limits = [
-        text.format(entry[name])
-        for name, text in (
-            ("exclusiveMinimum", "> {:g}"),
-            ("minimum", "≥ {:g}"),
-            ("exclusiveMaximum", "< {:g}"),
-            ("maximum", "≤ {:g}"),
-        )
-        if name in entry
-    ]
-    return " ".join([word, *limits])
+        inner = _takes(entry["items"], schema) if "items" in entry else "value"
+        return "list of tables" if inner == "table" else f"list, each {inner}"
+    if "unit" in entry:
+        word = "length (mm)" if entry["unit"] == "mm" else f"angle ({entry['unit']})"
+    else:
+        word = _TYPES.get(str(kind), str(kind))
+    limits = [text.format(entry[name]) for name, text in _LIMITS if name in entry]
+    return f"{word} {' and '.join(limits)}".rstrip()
+
+
+_TYPES = {
+    "number": "number",
+    "integer": "whole number",
+    "string": "text",
+    "boolean": "true or false",
+    "object": "table",
+}
+_LIMITS = (
+    ("exclusiveMinimum", "> {:g}"),
+    ("minimum", "≥ {:g}"),
+    ("exclusiveMaximum", "< {:g}"),
+    ("maximum", "≤ {:g}"),
+)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
+from textwrap import wrap
 
 import click
 
@@ -53,11 +54,12 @@ def plain(table: Table) -> list[str]:
 def _show_rich(table: Table) -> None:
     from rich.box import SIMPLE
     from rich.console import Console
-    from rich.markup import escape
     from rich.table import Table as RichTable
+    from rich.text import Text
 
+    # As Text: a name such as "[red]" or ":bike:" is no markup.
     drawn = RichTable(
-        title=table.title,
+        title=Text(table.title),
         title_justify="left",
         title_style="bold",
         box=SIMPLE,
@@ -68,5 +70,53 @@ def _show_rich(table: Table) -> None:
             column.lstrip(">"), justify="right" if column.startswith(">") else "left", overflow="fold"
         )
     for row in table.rows:
-        drawn.add_row(*(escape(cell) for cell in row))
+        drawn.add_row(*map(Text, row))
     Console().print(drawn)
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """One thing with several lines about it, each a word and a text that is wrapped beside it."""
+
+    name: str
+    lines: tuple[tuple[str, str], ...]
+    depth: int = 0
+
+
+WIDTH = 100
+"""Widest line of wrapped text; longer ones are hard to read."""
+
+
+def show_blocks(title: str, blocks: Sequence[Block]) -> None:
+    """Print blocks below each other, wrapped to the terminal or to `WIDTH` columns."""
+    if not at_terminal():
+        click.echo("\n".join([title, *(line for block in blocks for line in wrapped(block, WIDTH)), ""]))
+        return
+    from rich.console import Console
+    from rich.text import Text
+
+    console = Console()
+    console.print(Text(title, style="bold"))
+    for block in blocks:
+        name, *lines = wrapped(block, min(console.width, WIDTH))
+        console.print(Text(name, style="bold"))
+        console.print(Text("\n".join(lines)))
+    console.print()
+
+
+def wrapped(block: Block, width: int) -> list[str]:
+    """A block as lines of plain text no wider than `width`, unless a single word is."""
+    indent = "  " * (block.depth + 1)
+    column = max(len(word) for word, _ in block.lines) + 2
+    lines = [indent + block.name]
+    for word, text in block.lines:
+        first, rest = f"{indent}  {word:<{column}}", indent + "  " + " " * column
+        lines += wrap(
+            text,
+            width=max(width, len(rest) + 20),
+            initial_indent=first,
+            subsequent_indent=rest,
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
+    return lines

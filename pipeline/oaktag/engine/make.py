@@ -105,5 +105,6 @@ def result_folder(recipe: Path, frame: Path, out: Path) -> Path:
 
 
 def stem(path: Path, suffix: str) -> str:
-    """The file's name without the suffix of its kind."""
-    return path.name.removesuffix(suffix) if path.name.endswith(suffix) else path.stem
+    """The file's name without the suffix of its kind, as the name of a folder."""
+    name = path.name.removesuffix(suffix)
+    return path.stem if name in (path.name, "", ".", "..") else name

@@ -2,27 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Iterable
 from dataclasses import dataclass
 
-from pydantic import BaseModel, ValidationError
+from oaktag.plugin import PARTS, Stages
+from oaktag.plugin.contract import ReadyStage, ready
+from oaktag.plugin.spec import Part
+from oaktag.recipe import InputError, Problem, Recipe, Step, listed, meant, show
 
-from oaktag.pattern import Draft
-from oaktag.plugin import InstalledStage, Stages
-from oaktag.recipe import InputError, Problem, Recipe, Step, listed, nearest, problems_of, show
-
-GIVEN = frozenset({"readings"})
+GIVEN: frozenset[Part] = frozenset({"readings"})
 """What is there before the first stage."""
+
+ONE_OF_A_KIND: frozenset[Part] = frozenset({"survey", "opening", "outline", "volume"})
+"""Parts that a draft holds once; who adds such a part again throws away what was made of it."""
 
 
 @dataclass(frozen=True, slots=True)
 class PlannedStep:
-    """A stage that is ready to run: its step in the recipe, where it comes from, function and options."""
+    """A stage that is ready to run, and its step in the recipe."""
 
     step: Step
-    stage: InstalledStage
-    run: Callable[[Draft, BaseModel], Draft]
-    options: BaseModel
+    ready: ReadyStage
+
+    @property
+    def distribution(self) -> str:
+        """Where the stage comes from."""
+        return self.ready.stage.distribution
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,26 +48,15 @@ def make_plan(recipe: Recipe, stages: Stages) -> Plan:
     problems = [problem for step in recipe.steps if (problem := _unknown(step, stages, file)) is not None]
     if problems:
         raise InputError(problems)
-    problems += _order_problems(recipe, stages)
+    problems += order_problems(recipe, stages)
     steps: list[PlannedStep] = []
     for step in recipe.steps:
-        stage = stages.installed[step.use]
         try:
-            model = stage.spec.load_options()
-            run = stage.spec.load_run()
-        except Exception as error:
-            reason = (
-                f"stage {step.use!r} of {stage.distribution} can't be loaded: {type(error).__name__}: {error}"
-            )
-            todo = f"install {stage.distribution} again, or tell its author"
-            problems.append(Problem(file, step.key, reason, todo=todo))
-            continue
-        try:
-            options = model.model_validate(step.options)
-        except ValidationError as error:
-            problems += problems_of(error, model=model, data=step.options, file=file, prefix=step.key)
-            continue
-        steps.append(PlannedStep(step, stage, run, options))
+            prepared = ready(stages.installed[step.use], step.options, file=file, key=step.key)
+        except InputError as error:
+            problems += error.problems
+        else:
+            steps.append(PlannedStep(step, prepared))
     if problems:
         raise InputError(problems)
     return Plan(recipe, tuple(steps))
@@ -71,52 +65,90 @@ def make_plan(recipe: Recipe, stages: Stages) -> Plan:
 def _unknown(step: Step, stages: Stages, file: str) -> Problem | None:
     if step.use in stages.installed:
         return None
+    key, valid = f"{step.key}.use", listed(stages.installed)
     fault = stages.fault_of(step.use)
     if fault is not None:
-        return Problem(
-            file, f"{step.key}.use", fault.reason, found=show(step.use), todo="then run this again"
-        )
-    match = nearest(step.use, stages.installed)
-    todo = f"did you mean {match!r}?" if match else "install the plugin that supplies it"
-    broken = [f for f in stages.faults if not f.stages]
+        return Problem(file, key, fault.reason, show(step.use), valid, fault.todo)
+    todo = meant(step.use, stages.installed, "install the plugin that supplies it")
+    broken = [fault for fault in stages.faults if not fault.stages]
     if broken:
-        faults = "; ".join(f"{f.plugin} of {f.distribution} ({f.reason})" for f in broken)
-        todo += f" It may belong to a plugin that couldn't be loaded: {faults}"
-    return Problem(
-        file,
-        f"{step.key}.use",
-        "there is no such stage",
-        found=show(step.use),
-        valid=listed(stages.installed),
-        todo=todo,
-    )
+        faults = "; ".join(f"{fault.plugin} of {fault.distribution} ({fault.reason})" for fault in broken)
+        todo = f"{todo.removesuffix('?')}, or mend the plugin that couldn't be loaded: {faults}"
+    return Problem(file, key, "there is no such stage", show(step.use), valid, todo)
 
 
-def _order_problems(recipe: Recipe, stages: Stages) -> list[Problem]:
+def order_problems(recipe: Recipe, stages: Stages) -> list[Problem]:
+    """Why the stages of a recipe can't run in this order; one problem for each stage in a wrong place.
+
+    A stage needs parts that an earlier one has added. A part that a stage has read, because it needs it or
+    uses it if it is there, may not be added to or changed afterwards: the reader has worked with something
+    else.
+    """
     file = recipe.file.path
     problems: list[Problem] = []
-    there: set[str] = set(GIVEN)
-    readers: dict[str, str] = {}  # part -> the first stage that has read it
+    there: set[Part] = set(GIVEN)
+    readers: dict[Part, int] = {}  # the first step that has read the part
+    excused: set[Part] = set()  # parts that a misplaced step waits for; their makers are where they belong
     for position, step in enumerate(recipe.steps):
         spec = stages.installed[step.use].spec
-        for part in sorted(spec.needs - there):
-            later = [s for s in recipe.steps[position + 1 :] if part in stages.installed[s.use].spec.adds]
-            if later:
-                todo = f"move it after {later[0].use!r}, which adds the {part}"
-            else:
-                suppliers = [name for name in stages.suppliers(part) if name != step.use]
-                todo = f"put one of these before it: {listed(suppliers)}"
-            reason = f"{step.use!r} needs the {part}, which no stage before it adds"
-            problems.append(
-                Problem(file, step.key, reason, valid=f"after the {part} has been added", todo=todo)
+        made = spec.adds | spec.changes
+        missing = _in_order(spec.needs - there)
+        late = [part for part in _in_order(made) if part in readers and part not in excused]
+        again = _in_order(spec.adds & there & ONE_OF_A_KIND)
+        if missing:
+            problems.append(_too_early(step, missing, recipe.steps[position + 1 :], stages, file))
+            excused.update(missing)
+        elif late:
+            reader = recipe.steps[min(readers[part] for part in late)]
+            verb = "adds" if set(late) & spec.adds else "changes"
+            reason = (
+                f"{step.use!r} {verb} the {_all(late)} too late: {reader.use!r} has read {_it(late)} already"
             )
-        for part in sorted((spec.adds | spec.changes) & readers.keys()):
-            reader = readers[part]
-            verb = "adds" if part in spec.adds else "changes"
-            reason = f"{step.use!r} {verb} the {part} too late: {reader!r} before it has read them already"
-            todo = f"move it before {reader!r}"
-            problems.append(Problem(file, step.key, reason, valid=f"before {reader!r}", todo=todo))
-        there |= spec.adds
-        for part in (spec.needs | spec.uses) - spec.adds - spec.changes:
-            readers.setdefault(part, step.use)
+            found, valid = f"after {reader.use!r}", f"before {reader.use!r}"
+            todo = f"move it before {reader.use!r}"
+            problems.append(Problem(file, step.key, reason, found, valid, todo))
+        elif again:
+            reason = f"{step.use!r} adds the {_all(again)} again, and what was made of {_it(again)} is lost"
+            earlier = next(s for s in recipe.steps if set(again) & stages.installed[s.use].spec.adds)
+            found, valid = f"{earlier.use!r} before it", "one stage that adds it"
+            problems.append(Problem(file, step.key, reason, found, valid, "remove one of the two"))
+        there |= spec.adds | set(missing)
+        if not missing:
+            for part in (spec.needs | spec.uses) - made:
+                readers.setdefault(part, position)
     return problems
+
+
+def _too_early(
+    step: Step, missing: list[Part], later: tuple[Step, ...], stages: Stages, file: str
+) -> Problem:
+    adders = {
+        part: next((s for s in later if part in stages.installed[s.use].spec.adds), None) for part in missing
+    }
+    todo: list[str] = []
+    unsupplied = [part for part, adder in adders.items() if adder is None]
+    if unsupplied:
+        suppliers = [n for part in unsupplied for n in stages.suppliers(part) if n != step.use]
+        where = f"a stage that adds the {_all(unsupplied)}"
+        known = f": {listed(dict.fromkeys(suppliers))}" if suppliers else "; no installed plugin supplies one"
+        todo.append(f"put before it {where}{known}")
+    supplied = [adder for adder in adders.values() if adder is not None]
+    if supplied:
+        last = max(supplied, key=later.index)
+        parts = [part for part, adder in adders.items() if adder is not None]
+        todo.append(f"move it after {last.use!r}, which adds the {_all(parts)}")
+    reason = f"{step.use!r} needs the {_all(missing)}, which no stage before it adds"
+    valid = f"after the {_all(missing)} {'has' if len(missing) == 1 else 'have'} been added"
+    return Problem(file, step.key, reason, f"no {' and no '.join(missing)}", valid, "; ".join(todo))
+
+
+def _in_order(parts: Iterable[Part]) -> list[Part]:
+    return sorted(parts, key=PARTS.index)
+
+
+def _all(parts: list[Part]) -> str:
+    return " and the ".join(parts)
+
+
+def _it(parts: list[Part]) -> str:
+    return "it" if len(parts) == 1 else "them"

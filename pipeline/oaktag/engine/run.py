@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from oaktag.engine.plan import Plan, PlannedStep
 from oaktag.pattern import Draft, Finding, Frame, Provenance, Refusal
-from oaktag.recipe import InputError, Problem, TomlFile
+from oaktag.plugin.contract import checked, problem_of
+from oaktag.recipe import InputError, TomlFile
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,28 +81,23 @@ def run_plan(
             watch(planned)
         began = time.perf_counter()
         try:
-            after = planned.run(draft, planned.options)
+            after = checked(draft, planned.ready.run(draft, planned.ready.options))
         except Refusal as refusal:
-            raise InputError([_problem(refusal, planned, plan, frame_file)]) from refusal
-        except Exception as error:
-            raise StageFailure(planned.step.use, planned.stage.distribution, error) from error
-        if not isinstance(after, Draft):
-            wrong = TypeError(f"it returned a {type(after).__name__}, not a Draft")
-            raise StageFailure(planned.step.use, planned.stage.distribution, wrong)
+            recipe, key = plan.recipe.file.path, planned.step.key
+            problem = problem_of(refusal, frame_file=frame_file, recipe_file=recipe, key=key)
+            raise InputError([problem]) from refusal
+        except KeyboardInterrupt:
+            raise
+        except BaseException as error:
+            # Not only Exception: a library in another language reports its panics above it, and a stage that
+            # calls sys.exit would end the whole catalog.
+            raise StageFailure(planned.step.use, planned.distribution, error) from error
         seconds = time.perf_counter() - began
         news = after.findings[len(draft.findings) :]
         changes = tuple(describe_changes(draft, after))
         journal.append(StepRecord(planned.step.id, planned.step.use, seconds, changes, news))
         draft = after
     return RunResult(draft, tuple(journal))
-
-
-def _problem(refusal: Refusal, planned: PlannedStep, plan: Plan, frame_file: str) -> Problem:
-    if refusal.source == "frame":
-        file, key = frame_file, refusal.key
-    else:
-        file, key = plan.recipe.file.path, f"{planned.step.key}.{refusal.key}"
-    return Problem(file, key, refusal.reason, refusal.found, refusal.valid, refusal.todo)
 
 
 def describe_changes(before: Draft, after: Draft) -> Iterable[str]:

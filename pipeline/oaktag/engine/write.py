@@ -1,7 +1,8 @@
-"""Writing results: only below the output folder, all or nothing, and never over somebody's own file."""
+"""Writing results: only below the output folder, all or nothing, removing nothing that somebody changed."""
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import os
@@ -10,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from oaktag.pattern import Artifact
+from oaktag.plugin.contract import is_below
 from oaktag.recipe import InputError, Problem
 
 PATTERN_FILE = "pattern.json"
@@ -24,11 +26,12 @@ class WrittenFile:
 
 
 def write_artifacts(folder: Path, artifacts: Sequence[Artifact]) -> tuple[WrittenFile, ...]:
-    """Write files into a folder.
+    """Write files into a folder, all of them or none.
 
-    Every file is first written whole beside its place; only when all of them are there do they take their
-    places, `pattern.json` last. What an earlier run wrote there and this one doesn't is removed, unless
-    somebody has changed it since.
+    Every file is first written whole beside its place. Only when all of them are there do they take their
+    places, `pattern.json` last, and what stood there is kept until the last one has; if anything fails, all
+    of it goes back. What an earlier run wrote there and this one doesn't is removed, unless somebody has
+    changed it since.
 
     Raises:
         InputError: the folder can't be made or written to.
@@ -38,62 +41,95 @@ def write_artifacts(folder: Path, artifacts: Sequence[Artifact]) -> tuple[Writte
     if len(set(places)) != len(places):
         raise ValueError("two files of one run have the same path")
     before = _earlier(folder)
-    pending: list[tuple[Path, Path]] = []
-    made: list[Path] = []
+    change = _Change()
     try:
         for artifact, place in zip(artifacts, places, strict=True):
-            made += _make_folder(place.parent)
-            temporary = place.with_name(f".{place.name}.{os.getpid()}.part")
-            pending.append((temporary, place))
-            temporary.write_bytes(artifact.data)
-        pending.sort(key=lambda pair: pair[1].name == PATTERN_FILE)
-        while pending:
-            temporary, place = pending[0]
-            temporary.replace(place)
-            pending.pop(0)
-    except OSError as error:
-        for temporary, _ in pending:
-            temporary.unlink(missing_ok=True)
-        for path in reversed(made):
-            if not any(path.iterdir()):
-                path.rmdir()
+            change.prepare(place, artifact.data)
+        for place in sorted(places, key=lambda place: place.name == PATTERN_FILE):
+            change.replace(place)
+        for path, digest in before.items():
+            if path not in places and path.is_file() and _digest(path) == digest:
+                change.keep_aside(path)
+    except BaseException as error:
+        change.undo()
+        if not isinstance(error, OSError):
+            raise
+        valid = "a folder that you may write to, with room on its disk"
+        reason = f"the results can't be written: {error.strerror or error}"
         raise InputError(
-            [
-                Problem(
-                    "--out",
-                    "",
-                    f"the results can't be written: {error.strerror or error}",
-                    found=str(error.filename or folder),
-                    valid="a folder that you may write to, with room on its disk",
-                    todo="name another folder with --out",
-                )
-            ]
-        ) from None
-    for path, digest in before.items():
-        if path not in places and path.is_file() and hashlib.sha256(path.read_bytes()).hexdigest() == digest:
-            path.unlink()
+            [Problem("--out", "", reason, str(folder), valid, "name another folder with --out")]
+        ) from error
+    change.finish(folder)
     return tuple(WrittenFile(place, a.kind) for a, place in zip(artifacts, places, strict=True))
 
 
+class _Change:
+    """A change of several files that can be taken back until it is finished."""
+
+    def __init__(self) -> None:
+        self.folders: list[Path] = []  # made, outermost first
+        self.prepared: dict[Path, Path] = {}  # place -> the new file beside it
+        self.kept: dict[Path, Path] = {}  # place -> what stood there
+        self.placed: list[Path] = []
+
+    def prepare(self, place: Path, data: bytes) -> None:
+        self.folders += [path for path in (place.parent, *place.parent.parents) if not path.exists()][::-1]
+        place.parent.mkdir(parents=True, exist_ok=True)
+        self.prepared[place] = _beside(place, "new")
+        self.prepared[place].write_bytes(data)
+
+    def replace(self, place: Path) -> None:
+        self.keep_aside(place)
+        self.prepared[place].replace(place)
+        del self.prepared[place]
+        self.placed.append(place)
+
+    def keep_aside(self, place: Path) -> None:
+        if place.is_dir() and not place.is_symlink():
+            raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), str(place))
+        if os.path.lexists(place):
+            old = _beside(place, "old")
+            place.rename(old)
+            self.kept[place] = old
+
+    def undo(self) -> None:
+        for place in self.placed:
+            place.unlink()
+        for place, old in self.kept.items():
+            old.rename(place)
+        for new in self.prepared.values():
+            new.unlink(missing_ok=True)
+        for path in reversed(self.folders):
+            if path.is_dir() and not any(path.iterdir()):
+                path.rmdir()
+
+    def finish(self, folder: Path) -> None:
+        for place, old in self.kept.items():
+            old.unlink()
+            for parent in place.parents:
+                if parent == folder or any(parent.iterdir()):
+                    break
+                parent.rmdir()
+
+
+def _beside(place: Path, what: str) -> Path:
+    return place.with_name(f".{place.name}.{os.getpid()}.{what}")
+
+
 def _below(folder: Path, path: str) -> Path:
-    relative = PurePosixPath(path)
-    if relative.is_absolute() or not relative.parts or ".." in relative.parts or "\\" in path:
+    if not is_below(path):
         raise ValueError(f"the file name {path!r} leads out of the output folder")
-    return folder.joinpath(*relative.parts)
+    return folder.joinpath(*PurePosixPath(path).parts)
 
 
-def _make_folder(folder: Path) -> list[Path]:
-    """Make a folder and its parents; returns those that weren't there, outermost first."""
-    missing = [path for path in (folder, *folder.parents) if not path.exists()]
-    folder.mkdir(parents=True, exist_ok=True)
-    return missing[::-1]
+def _digest(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def _earlier(folder: Path) -> dict[Path, str]:
     """What the pattern.json of an earlier run says it wrote, with digests; nothing if it can't be read."""
     try:
         listed = json.loads((folder / PATTERN_FILE).read_bytes())["files"]
-        named = {_below(folder, str(entry["path"])): str(entry["sha256"]) for entry in listed}
-    except (OSError, ValueError, KeyError, TypeError):
+        return {_below(folder, str(entry["path"])): str(entry["sha256"]) for entry in listed}
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return {}
-    return named

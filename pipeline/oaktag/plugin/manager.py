@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -27,11 +28,20 @@ class InstalledStage:
 
 @dataclass(frozen=True, slots=True)
 class PluginFault:
-    """A plugin, or a stage of one, that can't be used: name, where it comes from, why, the stages lost."""
+    """A plugin, or a stage of one, that can't be used.
+
+    Attributes:
+        plugin: its name, or several.
+        distribution: where it comes from.
+        reason: why it can't be used.
+        todo: what its user can do about it.
+        stages: names of the stages that are lost with it, as far as they are known.
+    """
 
     plugin: str
     distribution: str
     reason: str
+    todo: str
     stages: tuple[str, ...] = ()
 
 
@@ -69,26 +79,29 @@ def load_stages(points: Iterable[EntryPoint] | None = None) -> Stages:
         # The same entry point can be seen twice where one distribution is on the path twice.
         if not any(_same(point, other) for other in by_name[point.name]):
             by_name[point.name].append(point)
-    manager = pluggy.PluginManager(PROJECT)
-    manager.add_hookspecs(OaktagSpec)
+    manager = _manager()
     faults: list[PluginFault] = []
     candidates: dict[str, list[InstalledStage]] = defaultdict(list)
     for name, group in by_name.items():
         if len(group) > 1:
             owners = " and ".join(_distribution(point) for point in group)
-            reason = f"two plugins are named {name!r}, from {owners}; uninstall one of them"
             lost = tuple(sorted({spec.name for point in group for spec in _stages_quietly(point)}))
-            faults.append(PluginFault(name, owners, reason, lost))
+            reason = f"two plugins are named {name!r}, from {owners}"
+            faults.append(PluginFault(name, owners, reason, UNINSTALL_ONE, lost))
             continue
         point = group[0]
         try:
             specs = _stages(manager, point)
-        except Exception as error:
-            faults.append(PluginFault(name, _distribution(point), f"{type(error).__name__}: {error}"))
+        except (Exception, SystemExit) as error:
+            owner = _distribution(point)
+            lost = error.stages if isinstance(error, PluginError) else ()
+            reason = str(error) if isinstance(error, PluginError) else f"{type(error).__name__}: {error}"
+            faults.append(
+                PluginFault(name, owner, reason, f"install {owner} again, or tell its authors", lost)
+            )
             continue
-        version = point.dist.version if point.dist is not None else ""
         for spec in specs:
-            candidates[spec.name].append(InstalledStage(spec, name, _distribution(point), version))
+            candidates[spec.name].append(InstalledStage(spec, name, _distribution(point), _version(point)))
     installed: dict[str, InstalledStage] = {}
     for stage_name in sorted(candidates):
         claims = candidates[stage_name]
@@ -96,14 +109,35 @@ def load_stages(points: Iterable[EntryPoint] | None = None) -> Stages:
             installed[stage_name] = claims[0]
             continue
         owners = " and ".join(f"{claim.distribution} (plugin {claim.plugin})" for claim in claims)
-        reason = f"two stages are named {stage_name!r}, from {owners}; uninstall one of them"
+        reason = f"two stages are named {stage_name!r}, from {owners}"
         plugins = ", ".join(claim.plugin for claim in claims)
-        faults.append(PluginFault(plugins, owners, reason, (stage_name,)))
+        distributions = " and ".join(sorted({claim.distribution for claim in claims}))
+        faults.append(PluginFault(plugins, distributions, reason, UNINSTALL_ONE, (stage_name,)))
     return Stages(installed, tuple(faults))
 
 
+UNINSTALL_ONE = "uninstall one of them"
+_STAGE_NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*\.[a-z0-9]+(?:-[a-z0-9]+)*")
+
+
+def _manager() -> pluggy.PluginManager:
+    manager = pluggy.PluginManager(PROJECT)
+    manager.add_hookspecs(OaktagSpec)
+    return manager
+
+
 def _distribution(point: EntryPoint) -> str:
-    return point.dist.name if point.dist is not None else "unknown distribution"
+    return _metadata(point, "Name") or "an unknown distribution"
+
+
+def _version(point: EntryPoint) -> str:
+    return _metadata(point, "Version")
+
+
+def _metadata(point: EntryPoint, key: str) -> str:
+    # What is left of a half-removed distribution has neither name nor version.
+    found = point.dist.metadata.get_all(key) if point.dist is not None else None
+    return str(found[0]) if found else ""
 
 
 def _same(first: EntryPoint, second: EntryPoint) -> bool:
@@ -111,7 +145,11 @@ def _same(first: EntryPoint, second: EntryPoint) -> bool:
 
 
 class PluginError(Exception):
-    """A plugin that was imported but says nothing usable about itself."""
+    """A plugin that was imported but says nothing usable about itself; has the names of its stages."""
+
+    def __init__(self, reason: str, stages: Iterable[str] = ()) -> None:
+        super().__init__(reason)
+        self.stages = tuple(stages)
 
 
 def _stages(manager: pluggy.PluginManager, point: EntryPoint) -> tuple[StageSpec, ...]:
@@ -124,31 +162,43 @@ def _stages(manager: pluggy.PluginManager, point: EntryPoint) -> tuple[StageSpec
     if not callers:
         raise PluginError("it implements no hook; define oaktag_stages and mark it with @hookimpl")
     others = [other for other in manager.get_plugins() if other is not plugin]
+    answers = manager.subset_hook_caller("oaktag_stages", others)()
     specs: list[StageSpec] = []
-    for answer in manager.subset_hook_caller("oaktag_stages", others)():
+    for answer in answers:
+        if isinstance(answer, (str, StageSpec)) or not isinstance(answer, Iterable):
+            raise PluginError(f"oaktag_stages gave a {type(answer).__name__}, not a tuple of StageSpec")
         specs.extend(answer)
+    if not specs:
+        raise PluginError("it supplies no stage; oaktag_stages gave none")
+    names = tuple(spec.name for spec in specs if isinstance(spec, StageSpec) and isinstance(spec.name, str))
     for spec in specs:
-        _check(spec)
+        if (reason := _objection(spec)) is not None:
+            raise PluginError(reason, names)
     return tuple(specs)
 
 
 def _stages_quietly(point: EntryPoint) -> tuple[StageSpec, ...]:
     """What a plugin that is refused anyway would have supplied, so that a recipe's message can name it."""
-    manager = pluggy.PluginManager(PROJECT)
-    manager.add_hookspecs(OaktagSpec)
     try:
-        return _stages(manager, point)
-    except Exception:
+        return _stages(_manager(), point)
+    except (Exception, SystemExit):
         return ()
 
 
-def _check(spec: object) -> None:
+def _objection(spec: object) -> str | None:
+    """Why a description of a stage can't be used; None if it can."""
     if not isinstance(spec, StageSpec):
-        raise PluginError(f"oaktag_stages gave a {type(spec).__name__}, not a StageSpec")
-    if spec.name.count(".") != 1 or spec.name != spec.name.strip().lower():
-        raise PluginError(f"{spec.name!r} is no stage name; write two lower-case words with a dot")
-    unknown = sorted((spec.needs | spec.uses | spec.adds | spec.changes) - frozenset(PARTS))
-    if unknown:
-        raise PluginError(
-            f"stage {spec.name!r} names the unknown part {unknown[0]!r}; parts: {', '.join(PARTS)}"
-        )
+        return f"oaktag_stages gave a {type(spec).__name__}, not a StageSpec"
+    if not isinstance(spec.name, str) or not _STAGE_NAME.fullmatch(spec.name):
+        return f"{spec.name!r} is no stage name; write two lower-case words with a dot"
+    for field in ("summary", "run", "options"):
+        if not isinstance(getattr(spec, field), str):
+            return f"stage {spec.name!r} has a {type(getattr(spec, field)).__name__} as its {field}, not text"
+    for field in ("needs", "uses", "adds", "changes"):
+        parts = getattr(spec, field)
+        if not isinstance(parts, (set, frozenset)):
+            return f"stage {spec.name!r} has a {type(parts).__name__} as what it {field}, not a frozenset"
+        unknown = sorted(str(part) for part in parts - frozenset(PARTS))
+        if unknown:
+            return f"stage {spec.name!r} names the unknown part {unknown[0]!r}; parts: {', '.join(PARTS)}"
+    return None

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from pydantic import BaseModel
 
     from oaktag.pattern import Draft
+    from oaktag.recipe.options import Options
 
 PROJECT = "oaktag"
 
@@ -47,7 +48,7 @@ class StageSpec:
         name: as recipes use it, two words with a dot: `corners.round`.
         summary: one line for lists, starting with a verb.
         run: `module:function`, a pure function `(Draft, options) -> Draft`.
-        options: `module:Class`, a pydantic model derived from `oaktag.recipe.Options`.
+        options: `module:Class`, a pydantic model derived from `oaktag.Options`.
         needs: parts that must be there before the stage runs.
         uses: further parts that it reads if they are there; what adds or changes them must stand before it.
         adds: parts that are there after it.
@@ -68,24 +69,35 @@ class StageSpec:
 
         Raises:
             ImportError: the module or the function isn't there.
+            TypeError: it is no function.
         """
-        return _load(self.run)  # type: ignore[return-value]
+        run = _load(self.run)
+        if not callable(run):
+            raise TypeError(f"{self.run} is no function")
+        return run
 
-    def load_options(self) -> type[BaseModel]:
+    def load_options(self) -> type[Options]:
         """Import the model of the stage's options.
 
         Raises:
             ImportError: the module or the class isn't there.
+            TypeError: it isn't derived from `oaktag.Options`, so that unknown keys would pass.
         """
-        return _load(self.options)  # type: ignore[return-value]
+        from oaktag.recipe.options import Options
+
+        model = _load(self.options)
+        if not isinstance(model, type) or not issubclass(model, Options):
+            raise TypeError(f"{self.options} isn't derived from oaktag.Options")
+        return model
 
 
 def _load(reference: str) -> object:
-    module, _, attribute = reference.partition(":")
+    name, _, attribute = reference.partition(":")
+    module = import_module(name)
     try:
-        return getattr(import_module(module), attribute)
+        return getattr(module, attribute)
     except AttributeError:
-        raise ImportError(f"module {module!r} has no {attribute!r}") from None
+        raise ImportError(f"module {name!r} has no {attribute!r}") from None
 
 
 class OaktagSpec:

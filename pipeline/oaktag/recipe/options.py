@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 
 
 def kebab(name: str) -> str:
-    """A Python name as it stands in TOML."""
-    return name.replace("_", "-")
+    """A Python name as it stands in TOML; the underscore that sets it apart from Python's own words goes."""
+    return name.removesuffix("_").replace("_", "-")
 
 
 class Options(BaseModel):
