@@ -191,6 +191,7 @@ def least_squares(
     cost = np.sum((residuals / sigma) ** 2, axis=-1)
     damping = np.zeros(batch)
     converged = np.zeros(batch, dtype=bool)
+    last_moved = np.full(batch, np.inf)
     size = unknowns.shape[1]
     diagonal = np.arange(size)
     # A step into the blue may overflow; it is turned down, since its cost isn't below the present one.
@@ -218,11 +219,15 @@ def least_squares(
             trial_cost = np.sum((trial_residuals * inverse_sigma) ** 2, axis=-1)
             current = cost[active]
             moved = np.sqrt(np.einsum("bi,bij,bj->b", step, normal, step))
-            finished = moved <= tolerance * (1.0 + np.sqrt(current))
+            scale = 1.0 + np.sqrt(current)
+            finished = moved <= tolerance * scale
             better = trial_cost <= current
-            accepted = better | (finished & (trial_cost <= current * (1.0 + 1e-9) + 1e-18))
-            # Rounding keeps the cost from falling any further although the step isn't quite negligible.
-            stalled = ~better & (moved <= 1e4 * tolerance * (1.0 + np.sqrt(current)))
+            # So near the end the cost no longer tells a better point from a worse one, but the step does.
+            near = (moved <= 1e-6 * scale) & (trial_cost <= current * (1.0 + 1e-9) + 1e-18)
+            accepted = better | near
+            # Steps that don't get any shorter are rounding.
+            stalled = near & (moved > 0.9 * last_moved[active])
+            last_moved[active] = moved
             if isinstance(active, slice) and accepted.all():
                 unknowns, jacobian, residuals, cost = trial, trial_jacobian, trial_residuals, trial_cost
             else:
@@ -233,7 +238,9 @@ def least_squares(
                 cost[rows] = trial_cost[accepted]
             now = damping[active]
             damping[active] = np.where(
-                better, np.where(now > 1e-7, now * 0.1, 0.0), np.minimum(np.maximum(now * 10.0, 1e-4), 1e12)
+                accepted,
+                np.where(now > 1e-7, now * 0.1, 0.0),
+                np.minimum(np.maximum(now * 10.0, 1e-4), 1e12),
             )
             converged[active] = finished | stalled
             if converged.all():

@@ -162,7 +162,7 @@ def _checked_value(reading: Reading, thing: Thing) -> Thing:
             "a reading lies above zero" + (" and below 360°" if reading.kind == "angle" else ""),
             key=reading.key,
             source="frame",
-            found=_value(thing, reading.value),
+            found=f"{reading.value:g}",
             valid="above 0° and below 360°" if reading.kind == "angle" else "above 0 mm",
             todo="read it again",
         )
@@ -527,9 +527,10 @@ class _Report:
 
         further = _name(self.frame, self.outcome.checking_reading)
         if self.outcome.dof == 0:
+            count = _number(len(self.things))
             message = (
-                f"Nothing has been checked: {_number(len(self.things))} readings are just enough, so a slip in "
-                f"any of them goes into the pattern. Read {further} first."
+                f"Nothing has been checked: {count} readings are just enough, so a slip in any of them goes "
+                f"into the pattern. Read {further} first."
             )
             return [Finding("warning", "readings-unchecked", message)]
         findings = []
@@ -620,9 +621,10 @@ class _Report:
         if worst.sigma <= self.options.weak_at:
             return []
         take, sigma = sharpening_reading(self.outcome.shape)
+        further = _name(self.frame, take)
         message = (
             f"The {worst.of} comes out at {worst.value:.1f} mm, but its standard uncertainty is "
-            f"{worst.sigma:.1f} mm. Read {_name(self.frame, take)} too: that leaves {sigma:.1f} mm for the worst known side."
+            f"{worst.sigma:.1f} mm. Read {further} too: that leaves {sigma:.1f} mm for the worst known side."
         )
         return [Finding("warning", "readings-weak", message, _key(self.frame, take))]
 

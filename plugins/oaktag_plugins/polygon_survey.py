@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from itertools import combinations
 from statistics import median
@@ -45,9 +45,12 @@ _FAR = 1e5
 # Shapes are the same if no corner differs by more, mm.
 _SAME = 0.5
 # Tolerances of an adjustment in sigmas: to report it, and enough to compare chi-squares.
-_FINE, _ROUGH = 1e-10, 1e-6
+_FINE, _ROUGH = 1e-10, 1e-4
 # So many of a triangle's starting shapes are followed up.
 _TRIANGLE_STARTS = 4
+# The same for each reading that is left out of a polygon's, and after how many steps they are chosen.
+_POLYGON_STARTS = 12
+_FIRST_STEPS = 8
 # A corner sharper than this, degrees, is a collapsed opening and not one that anybody could measure.
 _FLAT = 0.5
 # Beyond this share of the mean side, one sigma, straight-line propagation of errors says nothing any more.
@@ -94,6 +97,8 @@ class Readings:
     def only(self, indices: Iterable[int]) -> Readings:
         """Some of the readings, in the given order."""
         chosen = list(indices)
+        if chosen == list(range(len(self.things))):
+            return self
         return Readings(
             self.corners, tuple(self.things[i] for i in chosen), self.values[chosen], self.sigma[chosen]
         )
@@ -296,25 +301,21 @@ def _fixed_by(corners: int, things: tuple[Thing, ...]) -> bool:
     return int(_free_directions(jacobian).shape[1]) == 0
 
 
-def missing_readings(readings: Readings, shape: Array | None = None) -> UndeterminedError | None:
+def missing_readings(readings: Readings) -> UndeterminedError | None:
     """What it takes to fix the shape, as an error ready to be raised; None if the readings fix it.
 
-    Args:
-        readings: what there is.
-        shape: unknowns of the shape to judge by; without it a shape without any symmetry, so that the answer
-            depends only on what was read and not on the values.
+    It is judged at a shape without any symmetry, so that the answer depends on what was read and not on the
+    values.
     """
-    if shape is None and _fixed_by(readings.corners, readings.things):
+    if _fixed_by(readings.corners, readings.things):
         return None
-    where = irregular_polygon(readings.corners) if shape is None else shape
+    where = irregular_polygon(readings.corners)
     weighted = readings.equations(where)[1] / readings.sigma[:, None]
     candidates = unread(readings)
     rows = polygon_equations(readings.corners, candidates)(where)[1]
     rows = rows / np.array([[readings.usual_sigma(thing)] for thing in candidates]).reshape(-1, 1)
     free = _free_directions(weighted)
     count = free.shape[1]
-    if count == 0:
-        return None
     take: list[Thing] = []
     instead: tuple[Thing, ...] = ()
     while free.shape[1]:
@@ -406,21 +407,23 @@ def _settle(
     `rough` is enough to compare them: contradictory readings are slow to settle to the last figure.
     """
     groups = np.atleast_2d(sigma)
-    count = min(len(starts), _TRIANGLE_STARTS) if readings.corners == 3 else len(starts)
-    if count < len(starts):
+    count = len(starts)
+    if readings.corners == 3 and count > _TRIANGLE_STARTS:
         # Triangles start from closed forms, of which those that fit best are near the answer already.
         misfits = readings.misfit(readings.equations(starts)[0]) ** 2 @ (groups**-2).T
+        count = _TRIANGLE_STARTS
         chosen = starts[np.argsort(misfits, axis=0, kind="stable")[:count].T].reshape(-1, starts.shape[1])
     else:
         chosen = np.tile(starts, (len(groups), 1))
-    fit = least_squares(
-        readings.equations,
-        readings.values,
-        np.repeat(groups, count, axis=0),
-        chosen,
-        period=readings.equations.period,
-        tolerance=_ROUGH if rough else _FINE,
-    )
+        if len(groups) > 1 and count > _POLYGON_STARTS:
+            # Many readings to leave out: the starts that are best after a few steps are followed to the end.
+            tried = _adjusted(readings, groups, chosen, tolerance=_ROUGH, limit=_FIRST_STEPS)
+            ranked = np.argsort(tried.chi_square.reshape(len(groups), count), axis=1, kind="stable")
+            count = _POLYGON_STARTS
+            rows = np.arange(len(groups))[:, None]
+            chosen = tried.unknowns.reshape(len(groups), -1, starts.shape[1])[rows, ranked[:, :count]]
+            chosen = chosen.reshape(-1, starts.shape[1])
+    fit = _adjusted(readings, groups, chosen, tolerance=_ROUGH if rough else _FINE, limit=100)
     settled = []
     for group in range(len(groups)):
         kept = np.flatnonzero(np.isfinite(groups[group]))
@@ -436,6 +439,15 @@ def _settle(
     return tuple(settled)
 
 
+def _adjusted(readings: Readings, groups: Array, starts: Array, *, tolerance: float, limit: int) -> Fit:
+    """As many starts for each row of sigmas (g, m), those of the first row first."""
+    sigma = np.repeat(groups, len(starts) // len(groups), axis=0)
+    period = readings.equations.period
+    return least_squares(
+        readings.equations, readings.values, sigma, starts, period=period, tolerance=tolerance, limit=limit
+    )
+
+
 def _facing_forward(fit: Fit, kept: NDArray[np.intp]) -> Fit:
     """The fit with only the kept readings, and turned half round if the first side points to -x."""
     sign = -1.0 if fit.unknowns[0] < 0.0 else 1.0
@@ -447,14 +459,6 @@ def _facing_forward(fit: Fit, kept: NDArray[np.intp]) -> Fit:
         fit.chi_square,
         fit.converged,
     )
-
-
-def _removable(readings: Readings) -> list[int]:
-    """Readings without which the others still fix the shape, whatever it is."""
-    where = irregular_polygon(readings.corners)
-    weighted = readings.equations(where)[1] / readings.sigma[:, None]
-    redundancy = _planned_redundancy(weighted)
-    return [index for index in range(len(readings.things)) if redundancy[index] > UNCHECKED]
 
 
 def _planned_redundancy(weighted: Array) -> Array:
@@ -477,18 +481,21 @@ class Without:
         return self.shape.chi_square
 
 
-def leave_one_out(readings: Readings) -> dict[int, Without]:
-    """For each reading that can be spared, what the others say."""
-    removable = _removable(readings)
-    if not removable:
+def leave_out(
+    readings: Readings, groups: Sequence[tuple[int, ...]], starts: Array | None = None
+) -> dict[tuple[int, ...], Without]:
+    """What the others say without each group that can be spared; `starts` replaces the usual ones."""
+    spared = [group for group in groups if _fixed_by(readings.corners, _things_without(readings, group))]
+    if not spared:
         return {}
-    starts = starting_shapes(
-        readings.corners, readings.things, readings.values.tolist(), readings.sigma.tolist(), thorough=True
-    )
-    sigma = np.tile(readings.sigma, (len(removable), 1))
-    sigma[range(len(removable)), removable] = np.inf
-    without: dict[int, Without] = {}
-    for index, shapes in zip(removable, _settle(readings, starts, sigma, rough=True), strict=True):
+    if starts is None:
+        values, sigmas = readings.values.tolist(), readings.sigma.tolist()
+        starts = starting_shapes(readings.corners, readings.things, values, sigmas, thorough=True)
+    sigma = np.tile(readings.sigma, (len(spared), 1))
+    for row, group in enumerate(spared):
+        sigma[row, list(group)] = np.inf
+    without: dict[tuple[int, ...], Without] = {}
+    for group, shapes in zip(spared, _settle(readings, starts, sigma, rough=True), strict=True):
         best = next((shape for shape in shapes if shape.usable), None)
         if best is not None:
             alike = [
@@ -500,8 +507,19 @@ def leave_one_out(readings: Readings) -> dict[int, Without]:
             ]
             convex = [shape for shape in alike if shape.convex]
             one = convex[0] if len(convex) == 1 else best
-            without[index] = Without(one, len(alike) <= 1 or len(convex) == 1)
+            without[group] = Without(one, len(alike) <= 1 or len(convex) == 1)
     return without
+
+
+@lru_cache(maxsize=4)
+def leave_one_out(readings: Readings) -> dict[int, Without]:
+    """For each reading that can be spared, what the others say."""
+    groups = [(index,) for index in range(len(readings.things))]
+    return {group[0]: without for group, without in leave_out(readings, groups).items()}
+
+
+def _things_without(readings: Readings, group: tuple[int, ...]) -> tuple[Thing, ...]:
+    return tuple(thing for index, thing in enumerate(readings.things) if index not in group)
 
 
 # ---------------------------------------------------------------------------------------------- reconciling
@@ -635,7 +653,8 @@ def reconcile(readings: Readings, *, significance: float = 0.05, suspect_at: flo
     The reading whose removal lowers chi-square most is the suspect if that square root of the drop passes
     `suspect_at`; for small errors the root is the absolute standardised residual, for gross ones it stays
     right where the linear theory fails. One is taken out at a time, and at the end each is let in again if it
-    agrees with the rest after all.
+    agrees with the rest after all. If that leaves more than one outside, or doesn't settle the matter, every
+    two readings are tried together: two errors can hide each other and put the blame on honest readings.
 
     Args:
         readings: at least one.
@@ -684,6 +703,12 @@ def reconcile(readings: Readings, *, significance: float = 0.05, suspect_at: flo
     if agreeing:
         chosen, second = _one_shape(agreeing)
         return _checked(Outcome(readings, chosen, (), (), False, (), second, significance))
+    best = _polished(shapes[0])
+    if impossible is None and best.chi_square <= limit and bool(best.fit.converged):
+        # The readings do agree, but not on an opening.
+        if best.flaw is not None:
+            raise _impossible_shape(readings, means, shapes)
+        raise _loose(best)
     whole = next((shape for shape in shapes if shape.usable), None)
     if readings.dof >= 2 or (readings.dof == 1 and whole is not None):
         found = _search(readings, whole, significance, suspect_at)
@@ -705,8 +730,30 @@ def _between_triangles(readings: Readings) -> tuple[Thing, tuple[float, ...]]:
     starts = starting_shapes(3, readings.things, readings.values.tolist(), readings.sigma.tolist())
     shapes = _settle(readings, starts, readings.sigma)[0]
     if len(shapes) == 1:
-        raise LooseError(side(0, 3), sharpening_reading(shapes[0])[0])
+        raise _loose(shapes[0])
     return separating_reading(shapes[:2])
+
+
+def _loose(shape: Shape) -> LooseError:
+    """The error that asks for the reading which such a weakly fixed shape lacks most."""
+    readings = shape.readings
+    sides = tuple(side(index, readings.corners) for index in range(readings.corners))
+    if bool(shape.fit.determined):
+        sigma = np.diagonal(shape.evaluate(sides)[1])
+        return LooseError(sides[int(np.argmax(sigma))], sharpening_reading(shape)[0])
+    # The change of the shape that the readings notice least, and what notices it most.
+    weighted = shape.fit.jacobian / readings.sigma[:, None]
+    scale = np.sqrt(np.maximum(np.sum(weighted**2, axis=0), 1e-300))
+    change = np.linalg.svd(weighted / scale)[2][-1] / scale
+
+    def noticed(things: tuple[Thing, ...]) -> list[float]:
+        rows = polygon_equations(readings.corners, things)(shape.fit.unknowns)[1]
+        usual = np.array([readings.usual_sigma(thing) for thing in things])
+        return [float(value) for value in np.abs(rows @ change) / usual]
+
+    candidates = unread(readings) or all_things(readings.corners)
+    moved = noticed(sides)
+    return LooseError(sides[moved.index(max(moved))], candidates[_preferred(noticed(candidates))])
 
 
 def _one_shape(shapes: Sequence[Shape]) -> tuple[Shape, Shape | None]:
@@ -729,7 +776,7 @@ def _checked(outcome: Outcome) -> Outcome:
     values, covariance = outcome.shape.evaluate(sides)
     sigma = np.sqrt(np.diagonal(covariance))
     if float(np.max(sigma)) > _LOOSE * float(np.mean(values)):
-        raise LooseError(sides[int(np.argmax(sigma))], sharpening_reading(outcome.shape)[0])
+        raise _loose(outcome.shape)
     return outcome
 
 
@@ -752,79 +799,134 @@ def _limit(dof: int, significance: float) -> float:
     return chi_square_quantile(1.0 - significance, dof) if dof > 0 else _EXACT
 
 
+@dataclass(frozen=True, eq=False)
+class _Split:
+    """Readings that are used, and those that were taken out with their rivals, in the order of leaving."""
+
+    readings: Readings
+    active: tuple[int, ...]
+    out: tuple[tuple[int, tuple[int, ...]], ...]
+    shape: Shape | None
+    tied: tuple[int, ...] = ()
+
+    @property
+    def dof(self) -> int:
+        return len(self.active) - self.readings.unknowns
+
+    @property
+    def chi_square(self) -> float:
+        # Without any usable shape nothing could be worse.
+        return math.inf if self.shape is None else self.shape.chi_square
+
+    def without(self, indices: Sequence[int], rivals: tuple[int, ...], shape: Shape) -> _Split:
+        """Some more taken out."""
+        active = tuple(index for index in self.active if index not in indices)
+        return _Split(self.readings, active, (*self.out, *((index, rivals) for index in indices)), shape)
+
+
 def _search(
     readings: Readings, whole: Shape | None, significance: float, suspect_at: float
 ) -> Outcome | None:
-    active = list(range(len(readings.things)))
-    current, taken_out = whole, list[tuple[int, tuple[int, ...]]]()
-    tied: tuple[int, ...] = ()
-    while len(active) - readings.unknowns >= 2:
-        dof = len(active) - readings.unknowns
-        chi_square = math.inf if current is None else current.chi_square
-        if chi_square <= _limit(dof, significance):
-            break
-        without = leave_one_out(readings.only(active))
-        if not without:
-            break
-        ranked = sorted(without, key=lambda index: without[index].chi_square)
-        best = without[ranked[0]].shape
-        passes = _limit(dof - 1, significance)
-        if chi_square - best.chi_square <= suspect_at**2:
-            break
-        # With no usable shape at all, chi-square with all readings is infinite; the worst of the rest stands
-        # in.
-        worst = max(one.chi_square for one in without.values()) if current is None else chi_square
-        close = best.chi_square + _TIED * (worst - best.chi_square)
-        equal = [index for index in ranked if without[index].chi_square <= close]
-        if len(equal) > 1:
-            tied = tuple(sorted(active[index] for index in equal))
-            break
-        if not without[ranked[0]].only_one:
-            break
-        rivals = tuple(active[index] for index in ranked[1:] if without[index].chi_square <= passes)
-        taken_out.append((active[ranked[0]], rivals))
-        active.remove(active[ranked[0]])
-        current = best
-    if current is None:
+    everything = _Split(readings, tuple(range(len(readings.things))), (), whole)
+    split = _one_at_a_time(everything, significance, suspect_at)
+    settled = split.chi_square <= _limit(split.dof, significance)
+    if everything.dof >= 3 and (not settled or len(split.out) > 1):
+        split = _two_at_once(everything, split, significance, suspect_at)
+    if split.shape is None:
         return None
-    fine = _polished(current)
+    shape = _polished(split.shape)
     # Readings that contradict each other grossly may settle on a flat shape; what was there before will do.
-    current = fine if fine.usable else current
-    active, taken_out, current = _readmitted(readings, active, taken_out, current, significance)
-    suspects = tuple(
-        _suspect(readings, index, rivals, active, current, significance) for index, rivals in taken_out
-    )
+    shape = shape if shape.usable else split.shape
+    active, out, shape = _readmitted(readings, split.active, split.out, shape, significance)
+    suspects = [_suspect(readings, index, rivals, active, shape, significance) for index, rivals in out]
+    suspects.sort(key=lambda suspect: -abs(suspect.standardised))
     contradiction: tuple[int, ...] = ()
     hints: tuple[Hint, ...] = ()
-    if current.chi_square > _limit(len(active) - readings.unknowns, significance):
-        redundancy = current.fit.redundancy
-        contradiction = tied or tuple(
-            index for place, index in enumerate(active) if redundancy[place] > UNCHECKED
-        )
+    if shape.chi_square > _limit(len(active) - readings.unknowns, significance):
+        redundancy = shape.fit.redundancy
+        checked = tuple(index for place, index in enumerate(active) if redundancy[place] > UNCHECKED)
+        contradiction = split.tied or checked
         hints = _hints(readings, active, contradiction, significance)
-    return Outcome(readings, current, suspects, contradiction, bool(tied), hints, None, significance)
+    return Outcome(
+        readings, shape, tuple(suspects), contradiction, bool(split.tied), hints, None, significance
+    )
+
+
+def _one_at_a_time(split: _Split, significance: float, suspect_at: float) -> _Split:
+    """Take out the reading without which chi-square falls most, until the rest agrees or none stands out."""
+    while split.dof >= 2 and split.chi_square > _limit(split.dof, significance):
+        without = leave_one_out(split.readings.only(split.active))
+        if not without:
+            break
+        ranked = sorted(without, key=lambda place: without[place].chi_square)
+        best = without[ranked[0]]
+        if split.chi_square - best.chi_square <= suspect_at**2 or not best.only_one:
+            break
+        equal = _tied(split.chi_square, [without[place].chi_square for place in ranked])
+        if equal > 1:
+            return replace(split, tied=tuple(sorted(split.active[place] for place in ranked[:equal])))
+        passes = _limit(split.dof - 1, significance)
+        rivals = tuple(split.active[place] for place in ranked[1:] if without[place].chi_square <= passes)
+        split = split.without([split.active[ranked[0]]], rivals, best.shape)
+    return split
+
+
+def _two_at_once(everything: _Split, split: _Split, significance: float, suspect_at: float) -> _Split:
+    """The split without the two readings that explain more than one does, if that is better than `split`."""
+    readings = everything.readings
+    single = leave_one_out(readings)
+    if not single:
+        return split
+    pairs = leave_out(
+        readings,
+        list(combinations(range(len(readings.things)), 2)),
+        np.array([without.shape.fit.unknowns for without in single.values()]),
+    )
+    ranked = sorted(pairs, key=lambda pair: pairs[pair].chi_square)
+    if not ranked:
+        return split
+    best = pairs[ranked[0]]
+    with_one = min(without.chi_square for without in single.values())
+    if (
+        best.chi_square > _limit(everything.dof - 2, significance)
+        or with_one - best.chi_square <= suspect_at**2
+        or not best.only_one
+        or _tied(with_one, [pairs[pair].chi_square for pair in ranked]) > 1
+    ):
+        return split
+    settled = split.chi_square <= _limit(split.dof, significance)
+    if settled and len(split.out) == 2 and split.chi_square <= best.chi_square + _TIED:
+        return split
+    return everything.without(ranked[0], (), best.shape)
+
+
+def _tied(before: float, ranked: Sequence[float]) -> int:
+    """How many of the rising chi-squares are as good as the first, by how far that fell from `before`."""
+    # With no shape to fall from, the worst of them stands in.
+    fallen = (before if math.isfinite(before) else ranked[-1]) - ranked[0]
+    return sum(value <= ranked[0] + _TIED * fallen for value in ranked)
 
 
 def _readmitted(
     readings: Readings,
-    active: list[int],
-    taken_out: list[tuple[int, tuple[int, ...]]],
-    current: Shape,
+    active: tuple[int, ...],
+    out: tuple[tuple[int, tuple[int, ...]], ...],
+    shape: Shape,
     significance: float,
-) -> tuple[list[int], list[tuple[int, tuple[int, ...]]], Shape]:
+) -> tuple[tuple[int, ...], tuple[tuple[int, tuple[int, ...]], ...], Shape]:
     """Let readings in again that agree with the rest after all; the one taken out last stays out."""
     again = True
     while again:
         again = False
-        for one in taken_out[:-1]:
-            together = sorted([*active, one[0]])
+        for one in out[:-1]:
+            together = tuple(sorted((*active, one[0])))
             subset = readings.only(together)
-            shape = _settle(subset, current.fit.unknowns[None], subset.sigma)[0][0]
-            if shape.flaw is None and shape.chi_square <= _limit(subset.dof, significance):
-                active, current, again = together, shape, True
-                taken_out = [other for other in taken_out if other is not one]
+            tried = _settle(subset, shape.fit.unknowns[None], subset.sigma)[0][0]
+            if tried.flaw is None and tried.chi_square <= _limit(subset.dof, significance):
+                active, shape, again = together, tried, True
+                out = tuple(other for other in out if other is not one)
                 break
-    return active, taken_out, current
+    return active, out, shape
 
 
 def _suspect(

@@ -159,7 +159,8 @@ def _two_sides_and_opposite(
     angle = angles[corner] or 0.0
     height = b * math.sin(math.radians(angle))
     least = b if angle >= 90.0 else height
-    if a < least or (angle >= 90.0 and a == b):
+    # A right angle opposite `b` makes `a` the height itself, give or take its rounding.
+    if a < least * (1.0 - 1e-12) or (angle >= 90.0 and a <= b):
         raise TriangleError(
             "the side opposite the known angle is too short to reach",
             kind="side", index=opposite, found=a, low=least, high=math.inf,

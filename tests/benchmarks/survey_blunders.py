@@ -159,12 +159,11 @@ def table(result: Study) -> str:
             f"{tally.share(tally.alone, tally.detected, kind):>10.1%}"
             f"{tally.share(tally.offered, tally.placed, kind):>15.1%}"
         )
+    failing, accused = result.honest_failing / result.honest, result.honest_accused / result.honest
     lines += [
         "placed: of the detected, the right reading accused first; alone: and no other with it;",
         "value offered: of the placed, the first slip offered is the one that was made",
-        f"honest sheets: {result.honest}; failing the whole test: "
-        + f"{result.honest_failing / result.honest:.1%}; "
-        + f"with a reading accused: {result.honest_accused / result.honest:.1%}",
+        f"honest sheets: {result.honest}; whole test failed: {failing:.1%}; a reading accused: {accused:.1%}",
     ]
     return "\n".join(lines)
 
