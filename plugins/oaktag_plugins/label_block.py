@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import chain
 from math import atan2, ceil, cos, degrees, log, radians, sin
 from typing import TYPE_CHECKING
 
 from pydantic import model_validator
 
 from oaktag import Draft, Finding, Options, Refusal, StageSpec, hookimpl
-from oaktag.geometry import Line, Path, Point, distance, lerp
+from oaktag.geometry import Line, Path, Point, distance, lerp, midpoint
 from oaktag.pattern import Edge, Label, Mark, Piece
 from oaktag.pattern.drawing import draw_piece
 from oaktag.pattern.lettering import LINE_SPACING, text_size
@@ -253,8 +255,9 @@ class Item:
         width: along its letters, mm.
         height: square to them, mm.
         angle: of its letters, degrees.
-        wish: where it should be; None for the middle of the room.
+        wish: where it should be; None for near the text.
         draw: draws it into the rectangle that was found.
+        region: where alone it may be; None for anywhere.
     """
 
     name: str
@@ -263,16 +266,18 @@ class Item:
     angle: float
     wish: Point | None
     draw: Callable[[Rectangle], Drawn]
+    region: BaseGeometry | None = None
 
 
 Sizes = Sequence[Item]
 """One item in several sizes, the wanted one first."""
 
+_GLUE = "\u00a0"  # a space that no line is broken at
 _WRAPS = (32, 24, 48, 18)  # letters to a line that are tried
 _MOST_COLUMNS = 12
 _COLUMN_GAP = 2.0  # times the letters' height
 _LARGER = 0.9  # from one height that is tried to the next
-_GAP = 0.6  # times the letters' height between one thing and the next
+_GAP = 0.8  # times the letters' height between one thing and the next
 _ARROW = 4.0  # length of an arrow, times the letters' height
 _HEAD_LENGTH, _HEAD_HALF_WIDTH = 0.9, 0.35  # of an arrow, times the letters' height
 _GRAIN_HEAD = 2.2  # mm to either side of a grain line that its head may take
@@ -281,6 +286,7 @@ _LONGEST_GRAIN, _SHORTEST_GRAIN = 250.0, 20.0  # mm
 _BARE_GRAIN = (_SHORTEST_GRAIN, 12.0, 7.0)  # mm
 _FAR = 1e5  # mm: what is nearest to so distant a place lies as far that way as it can
 _BLOCKS_TRIED = 3  # shapes of the text that fit, before smaller letters are tried
+_HALF_STEPS = 40  # by which the half of a strip beside one edge is outlined
 _NICKED = 4.0  # mm: an allowance that certainly has room for nicks
 _LONG_EDGE = 0.4  # of the longest straight: along such edges letters may run
 
@@ -290,8 +296,9 @@ def letter_piece(
 ) -> tuple[Piece, tuple[str, ...]]:
     """Put text, grain line and arrows on a piece, inside its seam line and clear of what is drawn there.
 
-    The letters are as large as they can be with everything on the piece. Where it doesn't fit even at the
-    smallest, the last lines go first, then the arrows.
+    The letters are as large as they can be with everything on the piece. Where lines don't fit whole, even at
+    the smallest, one may go on in the next column. Where that doesn't help, the last lines go first, then the
+    arrows.
 
     Args:
         piece: what to letter; what it carries already stays.
@@ -305,16 +312,20 @@ def letter_piece(
     room = free_room(piece, options.margin)
     angles = line_angles(piece, grain)
     drawn: list[Drawn] | None = None
-    for height in _heights(options):
-        extras = _extras(piece, grain, height, room)
-        drawn = _placed(room, _block(lines, height, angles), extras, height)
-        if drawn is not None:
-            return _finished(piece, drawn, grain), ()
+    for split in (False, True):
+        for height in _heights(options):
+            extras = _extras(piece, grain, height, room)
+            drawn = _placed(room, _block(lines, height, angles, split), extras, height)
+            if drawn is not None:
+                return _finished(piece, drawn, grain), ()
     height = options.smallest
     extras = _extras(piece, grain, height, room, bare=True)
     names = [sizes[0].name for sizes in extras]
     for kept_lines, kept_extras in _fewer(len(lines), len(extras)):
-        drawn = _placed(room, _block(lines[:kept_lines], height, angles), extras[:kept_extras], height)
+        block = chain.from_iterable(
+            _block(lines[:kept_lines], height, angles, split) for split in (False, True)
+        )
+        drawn = _placed(room, block, extras[:kept_extras], height)
         if drawn is not None:
             missing = (*lines[kept_lines:], *names[kept_extras:])
             return _finished(piece, drawn, grain), missing
@@ -406,10 +417,10 @@ def _placed(room: Room, block: Iterable[Item], extras: Sequence[Sizes], height: 
             if turn is not None:
                 far = Rectangle(room.middle, 0.0, 0.0, item.angle + turn).place(_FAR, 0.0)
                 place = room.find(item.width, item.height, item.angle, far)
-            rest = (
-                None if place is None else _extras_placed(room.without(place, _GAP * height), extras, height)
-            )
-            if place is not None and rest is not None:
+            if place is None:
+                continue
+            rest = _extras_placed(room.without(place, _GAP * height), extras, height, place.middle)
+            if rest is not None:
                 return [item.draw(place), *rest]
         fitting += 1
         if fitting == _BLOCKS_TRIED:
@@ -417,12 +428,13 @@ def _placed(room: Room, block: Iterable[Item], extras: Sequence[Sizes], height: 
     return None
 
 
-def _extras_placed(room: Room, extras: Sequence[Sizes], height: float) -> list[Drawn] | None:
+def _extras_placed(room: Room, extras: Sequence[Sizes], height: float, text: Point) -> list[Drawn] | None:
     drawn: list[Drawn] = []
     for sizes in extras:
         for item in sizes:
-            wish = room.middle if item.wish is None else item.wish
-            place = room.find(item.width, item.height, item.angle, wish)
+            where = room if item.region is None else room.within(item.region)
+            wish = text if item.wish is None else item.wish
+            place = where.find(item.width, item.height, item.angle, wish)
             if place is not None:
                 drawn.append(item.draw(place))
                 room = room.without(place, _GAP * height)
@@ -504,9 +516,13 @@ def arrangements(lines: Sequence[str], split: bool) -> Iterator[tuple[Column, ..
 @lru_cache(maxsize=256)
 def _broken(lines: tuple[str, ...], width: int, words: bool) -> tuple[tuple[str, ...], ...]:
     """Every line in rows of at most so many letters; a word may be longer, unless words are broken too."""
-    return tuple(
-        tuple(textwrap.wrap(line, width, break_long_words=words, break_on_hyphens=False)) for line in lines
-    )
+    broken: list[tuple[str, ...]] = []
+    for line in lines:
+        # A number stays with what it counts or numbers: "10 mm", "bicycle 3".
+        glued = re.sub(r"(?<![:,]) (?=\d)|(?<=\d) (?=(?:mm|cm|in|l|g)\b)", _GLUE, line)
+        rows = textwrap.wrap(glued, width, break_long_words=words, break_on_hyphens=False)
+        broken.append(tuple(row.replace(_GLUE, " ") for row in rows))
+    return tuple(broken)
 
 
 def _columns(parts: Sequence[Sequence[str]], tall: int) -> tuple[tuple[str, ...], ...] | None:
@@ -529,15 +545,14 @@ def _column(lines: tuple[str, ...]) -> Column:
     return Column(lines, width, height, rise)
 
 
-def _block(lines: Sequence[str], height: float, angles: Sequence[float]) -> Iterator[Item]:
-    for split in (False, True):
-        for angle in angles:
-            for columns in arrangements(lines, split):
-                rise = max(column.rise for column in columns)
-                drop = max(column.height - column.rise for column in columns)
-                width = sum(column.width for column in columns) + _COLUMN_GAP * (len(columns) - 1)
-                draw = _block_drawer(columns, rise, height)
-                yield Item("text", width * height, (rise + drop) * height, angle, None, draw)
+def _block(lines: Sequence[str], height: float, angles: Sequence[float], split: bool) -> Iterator[Item]:
+    for angle in angles:
+        for columns in arrangements(lines, split):
+            rise = max(column.rise for column in columns)
+            drop = max(column.height - column.rise for column in columns)
+            width = sum(column.width for column in columns) + _COLUMN_GAP * (len(columns) - 1)
+            draw = _block_drawer(columns, rise, height)
+            yield Item("text", width * height, (rise + drop) * height, angle, None, draw)
 
 
 def _block_drawer(columns: Sequence[Column], rise: float, height: float) -> Callable[[Rectangle], Drawn]:
@@ -568,14 +583,15 @@ def _extras(piece: Piece, grain: float, height: float, room: Room, bare: bool = 
         room: what is free on the piece.
         bare: whether the grain line may be short and without its word.
     """
-    extras: list[Sizes] = [_grain(grain, height, room, bare)]
+    extras: list[Sizes] = []
+    edges = {edge.name: edge for edge in piece.edges}
+    if DRIVE_EDGE in edges and STRIP_EDGE in edges:
+        extras.append((_beside("DRIVE SIDE", edges[DRIVE_EDGE], edges[STRIP_EDGE], height),))
+    extras.append(_grain(grain, height, room, bare))
     if piece.front is not None:
         extras.append((_level_arrow("FRONT", piece.front, height),))
     if piece.up is not None:
         extras.append((_upright_arrow("UP", piece.up, height),))
-    edges = {edge.name: edge for edge in piece.edges}
-    if DRIVE_EDGE in edges and STRIP_EDGE in edges:
-        extras.append((_beside("DRIVE SIDE", edges[DRIVE_EDGE], height),))
     return tuple(extras)
 
 
@@ -642,15 +658,21 @@ def _upright_arrow(text: str, direction: float, height: float) -> Item:
     return Item(text, width, max(tall, _ARROW * height), angle, None, draw)
 
 
-def _beside(text: str, edge: Edge, height: float) -> Item:
-    """Text along an edge, as near to its middle as there is room."""
+def _beside(text: str, edge: Edge, opposite: Edge, height: float) -> Item:
+    """Text along an edge, as near to its middle as there is room, and never in the half beyond the middle."""
+    from shapely import Polygon
+
     angle = readable(direction_of(edge))
     wide, tall = text_size((text,), height)
+    shares = [i / _HALF_STEPS for i in range(_HALF_STEPS + 1)]
+    near = [edge.path.point_at(share * edge.length) for share in shares]
+    far = [opposite.path.point_at((1.0 - share) * opposite.length) for share in shares]
+    half = Polygon([*near, *(midpoint(a, b) for a, b in zip(near[::-1], far[::-1], strict=True))])
 
     def draw(rectangle: Rectangle) -> Drawn:
         return Drawn((Label((text,), rectangle.middle, height, angle),))
 
-    return Item(text, wide, tall, angle, edge.path.point_at(0.5 * edge.length), draw)
+    return Item(text, wide, tall, angle, edge.path.point_at(0.5 * edge.length), draw, half)
 
 
 def arrow(tail: Point, tip: Point, height: float) -> Path:

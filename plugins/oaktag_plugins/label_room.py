@@ -103,6 +103,10 @@ class Room:
         """The room that is left beside a rectangle, `gap` mm away from it."""
         return Room(self.free.difference(rectangle.polygon(gap)))
 
+    def within(self, region: BaseGeometry) -> Room:
+        """The part of the room that lies in a region."""
+        return Room(self.free.intersection(region))
+
     def extent(self, angle: float) -> float:
         """Length in mm of the region in a direction in degrees."""
         import shapely

@@ -19,6 +19,7 @@ from oaktag_plugins import label_block
 from oaktag_plugins.label_block import (
     BlockOptions,
     allowance_text,
+    arrangements,
     grain_direction,
     letter_piece,
     oaktag_stages,
@@ -322,13 +323,60 @@ def test_arrows_point_to_the_front_and_up(front: float, up: float) -> None:
         assert (y1 - y0) / length == pytest.approx(math.sin(math.radians(direction)), abs=1e-9)
 
 
-def test_a_strip_names_its_drive_side() -> None:
-    after, _ = lettered(strip(60.0))
+@pytest.mark.parametrize("width", [24.0, 33.0, 40.0, 60.0, 90.0])
+@pytest.mark.parametrize("marks", [(), (40.0, 300.0, 650.0, 690.0, 1000.0)])
+def test_a_strip_names_its_drive_side(width: float, marks: tuple[float, ...]) -> None:
+    before = strip(width, marks=tuple(cross_mark(x, "seat", width / 2) for x in marks))
+    after, missing = lettered(before)
+    assert missing == ()
     (label,) = (label for label in after.labels if label.lines == ("DRIVE SIDE",))
-    assert label.position[1] < -10.0
-    assert abs(label.position[0] - 650.0) < 350.0
     assert label.angle == 0.0
+    # The drive side's edge has the lower y; the word is never in the other half.
+    assert -0.5 * width + 4.0 - 0.02 <= ink(label).bounds[1]
+    assert ink(label).bounds[3] <= 0.01
+
+
+def test_the_drive_side_is_named_on_its_half_though_the_other_is_nearer() -> None:
+    lines = tuple(Mark("line", Path((Line((150.0, y), (1150.0, y)),))) for y in (-10.0, -20.0))
+    after, missing = lettered(strip(60.0, marks=lines))
+    assert missing == ()
+    (label,) = (label for label in after.labels if label.lines == ("DRIVE SIDE",))
+    assert ink(label).bounds[3] <= 0.01
+    assert not 150.0 < label.position[0] < 1150.0
+
+
+def test_a_panel_has_no_drive_edge() -> None:
     assert not any(label.lines == ("DRIVE SIDE",) for label in lettered(panel())[0].labels)
+
+
+LINES = (
+    "side panel, drive side",
+    "piece 1 of 3",
+    "allowance included: 10 mm, end and start 12 mm",
+    "bicycle 3",
+)
+
+
+def test_a_line_stays_in_one_column() -> None:
+    seen = 0
+    for columns in arrangements(LINES, split=False):
+        for column in columns:
+            text = " ".join(column.lines)
+            assert any(text == " ".join(LINES[i:j]) for i in range(4) for j in range(i + 1, 5))
+        assert " ".join(row for column in columns for row in column.lines) == " ".join(LINES)
+        seen += 1
+    assert seen > 5
+    whole = {tuple(column.lines for column in columns) for columns in arrangements(LINES, split=False)}
+    torn = {tuple(column.lines for column in columns) for columns in arrangements(LINES, split=True)}
+    assert torn - whole
+
+
+def test_a_number_stays_with_its_unit() -> None:
+    rows = {row for columns in arrangements(LINES, False) for column in columns for row in column.lines}
+    assert len(rows) > 6
+    for row in rows:
+        assert not row.startswith(("mm", "1 ", "3", "12"))
+        assert "\u00a0" not in row
 
 
 def test_the_first_lines_stay_when_there_is_no_room() -> None:
