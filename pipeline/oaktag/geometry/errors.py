@@ -31,7 +31,7 @@ class FilletError(GeometryError):
     """No arc of the radius asked for is tangent to both paths.
 
     Attributes:
-        largest: The largest radius in mm that does fit, 0 where none fits.
+        largest: The largest smaller radius in mm that was found to fit, 0 where none does.
         reason: Why the radius asked for does not fit, in words.
     """
 
