@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from typing import Annotated, Literal
 
 from pydantic import Field
@@ -21,7 +21,7 @@ NON_DRIVE_EDGE = "non-drive-side"
 START_EDGE = "start"
 END_EDGE = "end"
 DEFAULT_JOIN = "down-tube"
-"""Where the strip is joined if the recipe doesn't say: at the middle of this tube (common practice, no source)."""
+"""The tube at whose middle the strip is joined if the recipe doesn't say (common practice, no source)."""
 
 Between = Literal["held", "linear", "monotone-cubic"]
 
@@ -40,7 +40,7 @@ class WrapOptions(Options):
     width: PerName[PositiveLength] | None = None
     """A width instead of the sheet's, by tube; `default` is for tubes that the sheet has no width of."""
     joins: tuple[TubePlace, ...] = ()
-    """Where the strip is joined; several places make several pieces. The middle of the down tube if left out."""
+    """Where the strip is joined; several places make several pieces. Middle of the down tube if left out."""
     slope_limit: Annotated[float, Field(gt=0, lt=1)] = 0.5
     """How fast half the width may change, mm per mm of seam; steeper, and the strip puckers."""
     material: Annotated[str, Field(min_length=1, max_length=60)] = "shell"
@@ -187,7 +187,7 @@ def monotone_knots(points: Sequence[tuple[float, float]], length: float) -> list
 
 @dataclass(frozen=True, slots=True)
 class TubeRun:
-    """A tube's run on the outline: its name, where it begins and ends, and its stations (s, width) in order."""
+    """A tube's run on the outline: its name, where it begins and ends, its stations (s, width) in order."""
 
     tube: str
     start: float
@@ -199,11 +199,10 @@ def held_knots(runs: Sequence[TubeRun], length: float) -> list[WidthKnot]:
     """Knots of a width that is held along each tube and blended inside the corners.
 
     Along a tube the width is straight between its own stations and held beyond them. A tube without stations
-    goes straight between the widths that the linear profile has at its ends. Inside a corner a cubic leads from
-    one run's end to the next one's start with their slopes, these limited so that it is monotone.
+    goes straight between the widths that the linear profile has at its ends. Inside a corner a cubic leads
+    from one run's end to the next one's start with their slopes, these limited so that it is monotone.
     """
-    known = [point for run in runs for point in run.stations]
-    fallback = profile_through(linear_knots(known, length), length)
+    fallback = profile_through(linear_knots(around_seam(runs, length), length), length)
     along: list[list[tuple[float, float]]] = []
     for run in runs:
         points = list(run.stations) or [
@@ -234,7 +233,7 @@ def _chord(first: tuple[float, float], second: tuple[float, float], length: floa
 
 
 def _limited(slope: float, chord: float) -> float:
-    # Fritsch and Carlson's sufficient condition: the slope has the chord's sign and at most three times its size.
+    # Fritsch and Carlson's sufficient condition: the chord's sign and at most three times its size.
     return 0.0 if slope * chord <= 0 else math.copysign(min(abs(slope), 3 * abs(chord)), chord)
 
 
@@ -249,23 +248,43 @@ _WEIGHTS = (
 )
 
 
-def advance(piece: WidthPiece, s0: float, s1: float) -> float:
-    """How far the strip's centre line gets between two stations of the sewn edge, mm.
+def advance(piece: WidthPiece) -> Callable[[float], float]:
+    """How far the strip's centre line gets, in mm, against the sewn edge's length from the piece's start.
 
     The edge of a strip of half width h has the length ds² = dx² + dh², so the centre line advances by
-    dx = sqrt(1 − h′(s)²) ds.
+    dx = sqrt(1 − h′(s)²) ds. The integral is summed up panel by panel, always over the same panels, so that
+    it is as smooth as the integrand.
     """
+    span = piece.s1 - piece.s0
+
+    def speed(u: float) -> float:
+        return math.sqrt(1 - (piece.slope(piece.s0 + u) / 2) ** 2)
+
     if piece.straight:
-        return math.sqrt(1 - (piece.slope(s0) / 2) ** 2) * (s1 - s0)
-    count = max(1, math.ceil((s1 - s0) / 10.0))
-    step = (s1 - s0) / count
-    total = 0.0
-    for part in range(count):
-        middle = s0 + (part + 0.5) * step
-        for node, weight in zip(_NODES, _WEIGHTS, strict=True):
-            for s in (middle - node * step / 2, middle + node * step / 2):
-                total += weight * math.sqrt(1 - (piece.slope(s) / 2) ** 2) * step / 2
-    return total
+        rate = speed(0.0)
+        return lambda u: rate * u
+
+    def panel(u0: float, u1: float) -> float:
+        middle, half = (u0 + u1) / 2, (u1 - u0) / 2
+        return half * sum(
+            weight * (speed(middle - node * half) + speed(middle + node * half))
+            for node, weight in zip(_NODES, _WEIGHTS, strict=True)
+        )
+
+    count = max(1, math.ceil(span / 20.0))
+    panels = [panel(span * k / count, span * (k + 1) / count) for k in range(count)]
+    while count < 1024:
+        finer = [panel(span * k / (2 * count), span * (k + 1) / (2 * count)) for k in range(2 * count)]
+        if abs(sum(finer) - sum(panels)) < 1e-11 * span:
+            break
+        count, panels = 2 * count, finer
+    reached = (0.0, *accumulate(panels))
+
+    def along(u: float) -> float:
+        k = min(max(int(u / span * count), 0), count - 1)
+        return reached[k] + panel(span * k / count, u)
+
+    return along
 
 
 def sewn_edge(pieces: Sequence[WidthPiece]) -> Path:
@@ -273,10 +292,11 @@ def sewn_edge(pieces: Sequence[WidthPiece]) -> Path:
     segments: list[Segment] = []
     x = 0.0
     for piece in pieces:
+        along = advance(piece)
         start = (x, piece.width(piece.s0) / 2)
-        end = (x + advance(piece, piece.s0, piece.s1), piece.width(piece.s1) / 2)
+        end = (x + along(piece.s1 - piece.s0), piece.width(piece.s1) / 2)
         if not piece.straight:
-            segments.append(_curve(piece, start, end))
+            segments.append(_curve(piece, along, start, end))
         elif segments and isinstance(segments[-1], Line) and _same_direction(segments[-1], start, end):
             segments[-1] = Line(segments[-1].start, end)
         else:
@@ -285,7 +305,7 @@ def sewn_edge(pieces: Sequence[WidthPiece]) -> Path:
     return Path(tuple(segments))
 
 
-def _curve(piece: WidthPiece, start: Point, end: Point) -> Curve:
+def _curve(piece: WidthPiece, along: Callable[[float], float], start: Point, end: Point) -> Curve:
     span = piece.s1 - piece.s0
 
     def position(u: float) -> Point:
@@ -293,7 +313,7 @@ def _curve(piece: WidthPiece, start: Point, end: Point) -> Curve:
             return start
         if u >= span:
             return end
-        return start[0] + advance(piece, piece.s0, piece.s0 + u), piece.width(piece.s0 + u) / 2
+        return start[0] + along(u), piece.width(piece.s0 + u) / 2
 
     def tangent(u: float) -> Point:
         slope = piece.slope(piece.s0 + u) / 2
@@ -371,7 +391,7 @@ def tube_runs(draft: Draft, outline: Outline, options: WrapOptions) -> tuple[lis
                 own = named.get(tube)
             points: dict[float, tuple[float, float]] = {}
             if own is not None:
-                points[start] = (0.0, own)
+                points = {start: (0.0, own), start + edge.length: (0.0, own)}
             else:
                 side = opening.edge(tube).path
                 for station in widths:
@@ -419,7 +439,8 @@ def tube_runs(draft: Draft, outline: Outline, options: WrapOptions) -> tuple[lis
         Finding(
             "note",
             "width-assumed",
-            f"the sheet has no width of {tube}; the gusset goes straight there between its neighbours' widths",
+            f"the sheet has no width of {tube}; "
+            "the gusset goes straight there between its neighbours' widths",
             tube,
         )
         for tube in bare
@@ -429,6 +450,22 @@ def tube_runs(draft: Draft, outline: Outline, options: WrapOptions) -> tuple[lis
 
 def width_profile(runs: Sequence[TubeRun], length: float, options: WrapOptions) -> WidthProfile:
     """The width all along the seam."""
+    points = around_seam(runs, length)
+    if options.between == "linear":
+        knots = linear_knots(points, length)
+    elif options.between == "monotone-cubic":
+        knots = monotone_knots(points, length)
+    else:
+        knots = _without_doubles(held_knots(runs, length), length)
+    return profile_through(knots, length)
+
+
+def around_seam(runs: Sequence[TubeRun], length: float) -> list[tuple[float, float]]:
+    """Every tube's stations (s, width) in order, each place once.
+
+    Raises:
+        Refusal: two tubes that meet at a sharp corner have different widths there.
+    """
     points: list[tuple[float, float]] = []
     for tube_run in runs:
         for s, width in tube_run.stations:
@@ -439,13 +476,7 @@ def width_profile(runs: Sequence[TubeRun], length: float, options: WrapOptions) 
     if len(points) > 1 and abs(points[0][0] + length - points[-1][0]) < 1e-6:
         _refuse_jump(runs[0].tube, points[-1][1], points[0][1])
         points.pop()
-    if options.between == "linear":
-        knots = linear_knots(points, length)
-    elif options.between == "monotone-cubic":
-        knots = monotone_knots(points, length)
-    else:
-        knots = _without_doubles(held_knots(runs, length), length)
-    return profile_through(knots, length)
+    return points
 
 
 def _without_doubles(knots: list[WidthKnot], length: float) -> list[WidthKnot]:
@@ -578,24 +609,21 @@ def strip(
 
 
 def tube_marks(upper: Path, start: float, end: float, outline: Outline) -> list[Mark]:
-    """Lines across the strip where a tube's run begins and ends, named after it."""
+    """Lines across the strip where the panel's edges meet, each named after the one that begins there."""
     length = outline.path.length
     marks: list[Mark] = []
     station = 0.0
     for edge in outline.edges:
-        if edge.is_corner:
-            ends = ((station, edge.name.removeprefix(CORNER_PREFIX)), (station + edge.length, ""))
-            for s, text in ends:
-                along = (s - start) % length
-                if 1e-6 < along < end - start - 1e-6:
-                    x, y = upper.point_at(along)
-                    marks.append(Mark("line", Path((Line((x, -y), (x, y)),)), text))
+        along = (station - start) % length
+        if 1e-6 < along < end - start - 1e-6:
+            x, y = upper.point_at(along)
+            marks.append(Mark("line", Path((Line((x, -y), (x, y)),)), edge.name.removeprefix(CORNER_PREFIX)))
         station += edge.length
     return sorted(marks, key=lambda mark: mark.path.start)
 
 
 def panel_run(outline: Outline, start: float, span: float) -> tuple[tuple[str, ...], float, float | None]:
-    """The run of the panel's seam line from one join to the next: edges, start and length as in `SeamSide`."""
+    """The panel's seam line from one join to the next: edges, start and length as in `SeamSide`."""
     names = [edge.name for edge in outline.edges]
     first, offset = edge_at(outline, start)
     at = names.index(first.name)
