@@ -225,6 +225,43 @@ def check_command(
     return _report(job, shows_json, quiet)
 
 
+@app.command("survey")
+@click.argument("sheet", type=click.Path(path_type=Path))
+@click.option(
+    "--recipe",
+    type=click.Path(path_type=Path),
+    metavar="RECIPE",
+    help="Make the opening with the stages of this recipe.",
+)
+@click.option(
+    "--out",
+    default="out",
+    show_default=True,
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="The drawing goes to DIR/<sheet>/survey/.",
+)
+@click.option("--json", "shows_json", is_flag=True, help="Print the survey as JSON, for programs.")
+@click.option("--quiet", is_flag=True, help="Print findings and problems only.")
+@click.option("--traceback", is_flag=True, help="Show where a failure came from.")
+def survey_command(
+    sheet: Path, recipe: Path | None, out: Path, shows_json: bool, quiet: bool, traceback: bool
+) -> int:
+    """Check the readings of a frame SHEET against each other, draw the opening, and say what to read next."""
+    from oaktag.cli.survey import show_survey, survey_as_json
+    from oaktag.engine import survey_frame
+
+    with _progress(shows_json or quiet) as watch:
+        job = survey_frame(sheet, recipe, out, watch=watch)
+    code = FINDINGS if job.draft.has_errors else DONE
+    with _to_reader():
+        if shows_json:
+            click.echo(survey_as_json(job, code))
+        else:
+            show_survey(job, quiet)
+    return code
+
+
 @app.command("stages")
 @click.option("--json", "shows_json", is_flag=True, help="Print the list as JSON, for programs.")
 def stages_command(shows_json: bool) -> int:

@@ -15,7 +15,7 @@ from oaktag.pattern import LEVELS, Draft, Survey
 from oaktag.pattern.walk import walk
 
 if TYPE_CHECKING:
-    from oaktag.engine import Job, PlannedStep
+    from oaktag.engine import Job, PlannedStep, StepRecord
 
 
 @contextmanager
@@ -131,10 +131,14 @@ def drafted(draft: Draft) -> list[Table]:
 def stages(job: Job) -> Table:
     """What each stage did and how long it took."""
     rows = tuple(
-        (record.id, f"{1000 * record.seconds:.1f} ms", "; ".join(record.changes) or "changed nothing")
-        for record in job.result.journal
+        (record.id, f"{1000 * record.seconds:.1f} ms", _what_it_did(record)) for record in job.result.journal
     )
     return Table("Stages", ("stage", ">time", "what it did"), rows)
+
+
+def _what_it_did(record: StepRecord) -> str:
+    said = f"{len(record.findings)} findings" if record.findings else ""
+    return "; ".join([*record.changes, said] if said else record.changes) or "found nothing to say"
 
 
 def found(draft: Draft, quiet: bool) -> None:

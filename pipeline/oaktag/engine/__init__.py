@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from oaktag.engine.make import Job, draft_bag, make_bag, result_folder
+from oaktag.engine.make import Job, draft_bag, make_bag, result_folder, survey_frame
 from oaktag.engine.plan import Plan, PlannedStep, make_plan
 from oaktag.engine.run import RunResult, StageFailure, StepRecord, first_draft, run_plan
 from oaktag.engine.write import WrittenFile, write_artifacts
@@ -21,5 +21,6 @@ __all__ = [
     "make_plan",
     "result_folder",
     "run_plan",
+    "survey_frame",
     "write_artifacts",
 ]

@@ -10,10 +10,11 @@ from typing import Any
 
 from oaktag.engine.plan import PlannedStep, make_plan
 from oaktag.engine.run import RunResult, first_draft, run_plan
+from oaktag.engine.survey import SURVEY, survey_recipe
 from oaktag.engine.write import PATTERN_FILE, WrittenFile, write_artifacts
-from oaktag.pattern import Artifact, Draft
+from oaktag.pattern import Artifact, Draft, Frame
 from oaktag.plugin import Stages, load_stages
-from oaktag.recipe import InputError, Problem, load_frame, load_recipe
+from oaktag.recipe import InputError, Problem, Recipe, load_frame, load_recipe
 from oaktag.recipe.frame_sheet import SUFFIX as FRAME_SUFFIX
 from oaktag.recipe.recipe_file import SUFFIX as RECIPE_SUFFIX
 
@@ -45,16 +46,59 @@ def draft_bag(
         InputError: a file can't be used, the recipe can't be planned, or a stage refused what it was given.
         StageFailure: a stage broke.
     """
+    return _draft(frame, lambda _, __: load_recipe(recipe, settings), stages, watch)
+
+
+def survey_frame(
+    frame: Path,
+    recipe: Path | None = None,
+    out: Path | None = None,
+    *,
+    stages: Stages | None = None,
+    watch: Callable[[PlannedStep], None] | None = None,
+) -> Job:
+    """Make the opening of a frame and draw it, without a bag.
+
+    Args:
+        frame: the sheet.
+        recipe: whose stages make the opening; None for those that the sheet itself asks for.
+        out: where `<sheet>/survey/` is written; None to write nothing.
+        stages: what is installed.
+        watch: called before each stage.
+
+    Raises:
+        InputError: a file can't be used, there is no such stage, or a stage refused what it was given.
+        StageFailure: a stage broke.
+    """
+    job = _draft(
+        frame,
+        lambda sheet, installed: survey_recipe(
+            sheet, installed, None if recipe is None else load_recipe(recipe)
+        ),
+        stages,
+        watch,
+    )
+    return job if out is None else _written(job, out / stem(frame, FRAME_SUFFIX) / SURVEY)
+
+
+def _draft(
+    frame: Path,
+    get_recipe: Callable[[Frame | None, Stages], Recipe],
+    stages: Stages | None,
+    watch: Callable[[PlannedStep], None] | None,
+) -> Job:
     problems = _epoch_problems()
+    sheet: Frame | None = None
+    installed = stages or load_stages()
     try:
         sheet, frame_file = load_frame(frame)
     except InputError as error:
         problems += error.problems
     try:
-        plan = make_plan(load_recipe(recipe, settings), stages or load_stages())
+        plan = make_plan(get_recipe(sheet, installed), installed)
     except InputError as error:
         problems += error.problems
-    if problems:
+    if problems or sheet is None:
         raise InputError(problems)
     return Job(run_plan(plan, first_draft(sheet, frame_file, plan), frame_file.path, watch))
 
@@ -91,11 +135,14 @@ def make_bag(
         InputError: as `draft_bag`, or the folder can't be written to.
         StageFailure: a stage broke.
     """
+    job = draft_bag(recipe, frame, settings, stages=stages, watch=watch)
+    return _written(job, result_folder(recipe, frame, out))
+
+
+def _written(job: Job, folder: Path) -> Job:
     from oaktag.pattern.document import render
 
-    job = draft_bag(recipe, frame, settings, stages=stages, watch=watch)
     document = Artifact(PATTERN_FILE, "pattern", render(job.draft))
-    folder = result_folder(recipe, frame, out)
     return Job(job.result, write_artifacts(folder, [*job.draft.artifacts, document]))
 
 

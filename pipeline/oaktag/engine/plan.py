@@ -94,10 +94,11 @@ def order_problems(recipe: Recipe, stages: Stages) -> list[Problem]:
         made = spec.adds | spec.changes
         missing = _in_order(spec.needs - there)
         late = [part for part in _in_order(made) if part in readers and part not in excused]
-        again = _in_order(spec.adds & there & ONE_OF_A_KIND)
+        again = _in_order((spec.adds & there & ONE_OF_A_KIND) - excused)
         if missing:
             problems.append(_too_early(step, missing, recipe.steps[position + 1 :], stages, file))
-            excused.update(missing)
+            for part in missing:
+                excused |= _promised(part, stages)
         elif late:
             reader = recipe.steps[min(readers[part] for part in late)]
             verb = "adds" if set(late) & spec.adds else "changes"
@@ -112,11 +113,17 @@ def order_problems(recipe: Recipe, stages: Stages) -> list[Problem]:
             earlier = next(s for s in recipe.steps if set(again) & stages.installed[s.use].spec.adds)
             found, valid = f"{earlier.use!r} before it", "one stage that adds it"
             problems.append(Problem(file, step.key, reason, found, valid, "remove one of the two"))
-        there |= spec.adds | set(missing)
+        there |= spec.adds | excused
         if not missing:
             for part in (spec.needs | spec.uses) - made:
                 readers.setdefault(part, position)
     return problems
+
+
+def _promised(part: Part, stages: Stages) -> set[Part]:
+    """A part, and what comes with it whichever stage will add it: one missing stage is one problem."""
+    adds = [stages.installed[name].spec.adds for name in stages.suppliers(part)]
+    return {part} | set(frozenset.intersection(*adds) if adds else ())
 
 
 def _too_early(
@@ -138,7 +145,7 @@ def _too_early(
         parts = [part for part, adder in adders.items() if adder is not None]
         todo.append(f"move it after {last.use!r}, which adds the {_all(parts)}")
     reason = f"{step.use!r} needs the {_all(missing)}, which no stage before it adds"
-    valid = f"after the {_all(missing)} {'has' if len(missing) == 1 else 'have'} been added"
+    valid = f"after the {_all(missing)} {'has' if _it(missing) == 'it' else 'have'} been added"
     return Problem(file, step.key, reason, f"no {' and no '.join(missing)}", valid, "; ".join(todo))
 
 
@@ -151,4 +158,4 @@ def _all(parts: list[Part]) -> str:
 
 
 def _it(parts: list[Part]) -> str:
-    return "it" if len(parts) == 1 else "them"
+    return "it" if len(parts) == 1 and not parts[0].endswith("s") else "them"

@@ -100,7 +100,8 @@ class _Change:
         for new in self.prepared.values():
             new.unlink(missing_ok=True)
         for path in reversed(self.folders):
-            if path.is_dir() and not any(path.iterdir()):
+            # Not path.is_dir(), which raises where a name is too long.
+            if os.path.isdir(path) and not any(path.iterdir()):  # noqa: PTH112
                 path.rmdir()
 
     def finish(self, folder: Path) -> None:

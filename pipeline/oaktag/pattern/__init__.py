@@ -31,6 +31,7 @@ from oaktag.pattern.piece import (
 )
 from oaktag.pattern.survey import (
     Adjusted,
+    NextReading,
     Opening,
     OpeningCorner,
     OpeningEdge,
@@ -56,6 +57,7 @@ __all__ = [
     "Level",
     "Mark",
     "MarkKind",
+    "NextReading",
     "Notch",
     "Obstacle",
     "Opening",

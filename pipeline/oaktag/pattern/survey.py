@@ -31,6 +31,7 @@ class ReadingResult:
         standardised: residual over its own sigma; None when nothing checks the reading (redundancy 0).
         redundancy: 0 (unchecked) to 1 (fully checked by the others).
         key: where the reading stands on the sheet.
+        excluded: why the maker left it out by hand; its residual is then what it would have been off by.
     """
 
     of: str
@@ -41,6 +42,7 @@ class ReadingResult:
     standardised: float | None
     redundancy: float
     key: str
+    excluded: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +65,25 @@ class Statistics:
 
 
 @dataclass(frozen=True, slots=True)
+class NextReading:
+    """A reading that hasn't been taken, and what it would be worth.
+
+    Attributes:
+        kind: as in `Reading`.
+        of: as in `Reading`.
+        sigma: the standard uncertainty that is assumed for it, mm or degrees.
+        perimeter: standard uncertainty of the perimeter with it, mm.
+        corner: standard uncertainty of the worst corner with it, mm, in its worst direction.
+    """
+
+    kind: ReadingKind
+    of: str
+    sigma: float
+    perimeter: float
+    corner: float
+
+
+@dataclass(frozen=True, slots=True)
 class Survey:
     """Everything known from the readings.
 
@@ -74,6 +95,7 @@ class Survey:
         statistics: the test of the whole.
         covariance: of the corner coordinates (x0, y0, x1, y1, ...) in mm², with the first corner and the
             first tube's direction held fixed.
+        next_readings: readings that haven't been taken, the most worthwhile first.
     """
 
     lengths: tuple[Adjusted, ...]
@@ -82,6 +104,7 @@ class Survey:
     readings: tuple[ReadingResult, ...]
     statistics: Statistics
     covariance: tuple[tuple[float, ...], ...]
+    next_readings: tuple[NextReading, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
