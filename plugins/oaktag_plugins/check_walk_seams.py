@@ -5,7 +5,7 @@ from __future__ import annotations
 from oaktag import Draft, Finding, Options, StageSpec, hookimpl
 from oaktag.geometry import GeometryError, Path
 from oaktag.pattern import Piece, Seam
-from oaktag.pattern.walk import walk
+from oaktag.pattern.walk import END_TOLERANCE, walk
 from oaktag.recipe import PositiveLength
 
 
@@ -21,8 +21,10 @@ def run(draft: Draft, options: WalkOptions) -> Draft:
     findings: list[Finding] = []
     for piece in draft.pieces:
         findings += outline_findings(piece)
+        findings += misplaced(piece)
     for seam in draft.seams:
-        findings += seam_findings(draft, seam, options.tolerance)
+        unknown = unknown_edges(draft, seam)
+        findings += unknown or seam_findings(draft, seam, options.tolerance)
     sewn = {(side.piece, edge) for seam in draft.seams for side in (seam.a, seam.b) for edge in side.edges}
     for piece in draft.pieces:
         for edge in piece.edges:
@@ -36,6 +38,8 @@ def outline_findings(piece: Piece) -> list[Finding]:
     """Whether a piece's lines close and don't cross themselves."""
     found: list[Finding] = []
     for word, attribute in (("seam line", "seam_line"), ("cut line", "outline")):
+        if attribute == "outline" and not piece.cut_line:
+            continue  # as long as there are no allowances that is the seam line
         try:
             path: Path = getattr(piece, attribute)
         except GeometryError as error:
@@ -51,9 +55,43 @@ def outline_findings(piece: Piece) -> list[Finding]:
     return found
 
 
+def misplaced(piece: Piece) -> list[Finding]:
+    """Notches that lie on no edge of their piece, so that no seam would ever meet them."""
+    lengths = {edge.name: edge.length for edge in piece.edges}
+    found: list[Finding] = []
+    for notch in piece.notches:
+        if notch.edge not in lengths:
+            message = f"a notch names the edge {notch.edge}, which the piece hasn't"
+        elif not -END_TOLERANCE <= notch.at <= lengths[notch.edge] + END_TOLERANCE:
+            message = (
+                f"the notch at {notch.at:.3f} mm lies beyond the edge {notch.edge}, "
+                f"which is {lengths[notch.edge]:.3f} mm long"
+            )
+        else:
+            continue
+        found.append(Finding("error", "notch-misplaced", message, piece.id))
+    return found
+
+
+def unknown_edges(draft: Draft, seam: Seam) -> list[Finding]:
+    """Pieces and edges that a seam names but the draft hasn't."""
+    edges = {piece.id: {edge.name for edge in piece.edges} for piece in draft.pieces}
+    found: list[Finding] = []
+    for side in (seam.a, seam.b):
+        names = [name for name in side.edges if name not in edges.get(side.piece, ())]
+        if names or side.piece not in edges:
+            what = f"the edges {', '.join(names)} of {side.piece}" if names else f"no edge of {side.piece}"
+            message = f"the seam is sewn at {what}, which there isn't"
+            found.append(Finding("error", "seam-unknown", message, seam.id))
+    return found
+
+
 def seam_findings(draft: Draft, seam: Seam, tolerance: float) -> list[Finding]:
     """What is wrong with one seam."""
-    walked = walk(draft, seam)
+    try:
+        walked = walk(draft, seam)
+    except GeometryError as error:
+        return [Finding("error", "seam-broken", f"the seam can't be walked: {error}", seam.id)]
     sides = f"{seam.a.piece} and {seam.b.piece}"
     found: list[Finding] = []
     if abs(walked.difference) > tolerance:
