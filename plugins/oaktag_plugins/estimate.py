@@ -67,9 +67,11 @@ def estimated(
     turned = Transform.translation(-start[0], -start[1]).then(
         Transform.rotation(-degrees(atan2(ahead[1] - start[1], ahead[0] - start[0])))
     )
-    lowest = min((turned.apply(point) for point in points), key=lambda point: point[1])
+    upright = [turned.apply(point) for point in points]
+    upright[1] = (upright[1][0], upright[0][1])  # to the last digit
+    lowest = min(upright, key=lambda point: point[1])
     placing = turned.then(Transform.translation(-lowest[0], -lowest[1]))
-    placed = [placing.apply(point) for point in points]
+    placed = [(x - lowest[0], y - lowest[1]) for x, y in upright]
     held = gauged(points, np.asarray(covariance, dtype=float))
     survey = _survey(frame, placed, held)
     paths = bowed(placed, frame) if edges is None else _moved(frame, placed, edges, placing, key)
