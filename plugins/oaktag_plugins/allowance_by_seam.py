@@ -16,12 +16,12 @@ class AllowanceOptions(Options):
     """Options of `allowance.by-seam`."""
 
     allowance: PerName[NonNegativeLength] = PerName[NonNegativeLength].uniform(10.0)
-    """Margin, for all or by name: of a seam (both its sides), of an edge, or of one piece's edge as `piece.edge`.
+    """Margin, for all or by name: of a seam (both sides), of an edge, or of one piece's edge as `piece.edge`.
 
     The narrower name wins. 10 mm is common practice for a main seam (no source).
     """
     reach_limit: Annotated[float, Field(ge=1, le=10)] = 2.0
-    """How far a sharp corner may reach, as a multiple of the larger allowance; beyond it is cut off square."""
+    """How far a sharp corner may reach, in times the larger allowance; beyond it is cut off square."""
 
 
 def run(draft: Draft, options: AllowanceOptions) -> Draft:
@@ -49,8 +49,9 @@ def with_cut_line(draft: Draft, piece: Piece, options: AllowanceOptions) -> Piec
             key="allowance",
             source="recipe",
             found=f"{edge.allowance:g} mm",
-            valid="an allowance smaller than the radius of a hollow edge, that leaves the cut line whole",
-            todo=f'give that edge less: "{piece.id}.{edge.name}" = ...',
+            valid="less than the radius of a hollow corner, there and on the edges beside it",
+            todo="make the radius larger, or give that edge and those beside it less: "
+            f'"{piece.id}.{edge.name}" = ...',
         ) from error
     cut_line = tuple(CutRun(edge.name, path) for edge, path in zip(edges, paths, strict=True))
     return piece.evolve(edges=edges, cut_line=cut_line)
