@@ -20,6 +20,8 @@ DRIVE_EDGE = "drive-side"
 NON_DRIVE_EDGE = "non-drive-side"
 START_EDGE = "start"
 END_EDGE = "end"
+_ALONG = 0.8  # cosine from which a run goes to the front, or up
+_ARROW_FROM, _ARROW_LENGTH, _ARROW_HEAD, _ARROW_BELOW = 10.0, 25.0, 5.0, 8.0
 DEFAULT_JOIN = "down-tube"
 """The tube at whose middle the strip is joined if the recipe doesn't say (common practice, no source)."""
 
@@ -604,7 +606,7 @@ def strip(
         name=f"gusset{part}",
         edges=edges,
         material=material,
-        marks=tuple(tube_marks(upper, start, end, outline)),
+        marks=(*tube_marks(upper, start, end, outline), *way_marks(upper, start, end, outline)),
     )
 
 
@@ -620,6 +622,34 @@ def tube_marks(upper: Path, start: float, end: float, outline: Outline) -> list[
             marks.append(Mark("line", Path((Line((x, -y), (x, y)),)), edge.name.removeprefix(CORNER_PREFIX)))
         station += edge.length
     return sorted(marks, key=lambda mark: mark.path.start)
+
+
+def way_marks(upper: Path, start: float, end: float, outline: Outline) -> list[Mark]:
+    """Arrows along the strip where it runs to the front wheel and where it runs up."""
+    length = outline.path.length
+    marks: list[Mark] = []
+    for word, (dx, dy) in (("FRONT", (1.0, 0.0)), ("UP", (0.0, 1.0))):
+        station, best = 0.0, None
+        for edge in outline.edges:
+            (ax, ay), (bx, by) = edge.path.start, edge.path.end
+            span = math.hypot(bx - ax, by - ay)
+            share = ((bx - ax) * dx + (by - ay) * dy) / span if span else 0.0
+            if not edge.is_corner and share > _ALONG and (best is None or share > best[0]):
+                best = (share, station)
+            station += edge.length
+        if best is None:
+            continue
+        along = (best[1] - start) % length
+        if along + _ARROW_FROM + _ARROW_LENGTH > end - start:
+            continue  # the run begins on another part of the gusset
+        x, _ = upper.point_at(along + _ARROW_FROM)
+        y = upper.point_at(along)[1] - _ARROW_BELOW
+        tip = (x + _ARROW_LENGTH, y)
+        upper_barb, lower_barb = ((tip[0] - _ARROW_HEAD, y + side * _ARROW_HEAD / 2) for side in (1, -1))
+        # The shaft by itself, so that the word stands above its middle.
+        marks.append(Mark("line", Path.polyline([(x, y), tip]), word))
+        marks.append(Mark("line", Path.polyline([upper_barb, tip, lower_barb])))
+    return marks
 
 
 def panel_run(outline: Outline, start: float, span: float) -> tuple[tuple[str, ...], float, float | None]:

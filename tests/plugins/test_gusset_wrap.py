@@ -575,9 +575,22 @@ def test_lines_across_the_strip_stand_where_the_panels_edges_meet() -> None:
         total += outline_of(draft).edge(name).length
     places.append(total)  # where the edge that the seam begins in begins
     feet = [upper.point_at(at) for at in places]
-    marks = [mark.path for mark in gusset.marks]
+    marks = [mark.path for mark in gusset.marks if abs(mark.path.start[0] - mark.path.end[0]) < 1e-9][
+        : len(feet)
+    ]
     assert [m.start[0] for m in marks] == pytest.approx([x for x, _ in feet], abs=1e-6)
     assert all(distance(m.start, (m.end[0], -m.end[1])) < 1e-9 for m in marks)
+
+
+def test_arrows_point_along_the_runs_that_go_to_the_front_and_up() -> None:
+    draft = drafts.wrapped(drafts.triangle(335.0, 570.0, 51.5))
+    (gusset,) = gussets(draft)
+    lines = {mark.text: mark.path for mark in gusset.marks if mark.text}
+    for word, tube, following in (("FRONT", "top-tube", "head"), ("UP", "seat-tube", "seat")):
+        shaft = lines[word]
+        assert shaft.end[0] > shaft.start[0]
+        assert shaft.start[1] == shaft.end[1]
+        assert lines[tube].start[0] < shaft.start[0] < shaft.end[0] < lines[following].start[0]
 
 
 # Anything a frame may be.
