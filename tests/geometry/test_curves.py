@@ -265,7 +265,7 @@ def test_fit_of_a_strip_edge() -> None:
         return 6.0 * e / (30.0 * (1.0 + e) ** 2)
 
     def advance(s: float) -> float:
-        return quad(lambda u: sqrt(1.0 - slope(u) ** 2), 0.0, s, epsabs=1e-11)[0]
+        return float(quad(lambda u: sqrt(1.0 - slope(u) ** 2), 0.0, s, epsabs=1e-11)[0])
 
     curve = Curve.fit(
         lambda s: (advance(s), half(s)), lambda s: (sqrt(1.0 - slope(s) ** 2), slope(s)), length
