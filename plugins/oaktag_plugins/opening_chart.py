@@ -341,7 +341,7 @@ def _contradictions(known: dict[str, Quantity], key: str) -> list[Finding]:
 
 
 def _contradiction(wrong: Contradiction, assumed: Collection[str], key: str) -> Finding:
-    misfits = " and ".join(
+    misfits = "; ".join(
         f"{one.name} {_shown(one.name, one.computed)} where "
         f"{'about' if one.name in assumed else 'it says'} {_shown(one.name, one.given)} "
         f"{'is usual ' if one.name in assumed else ''}"
