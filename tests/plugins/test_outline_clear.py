@@ -8,13 +8,16 @@ from runpy import run_path
 from types import SimpleNamespace
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from oaktag.geometry import Arc, Line, Point, distance
 from oaktag.pattern import Draft, Outline
-from oaktag_plugins.outline_clear import ClearOptions, largest_gap, run
+from oaktag.plugin.kit import example_draft
+from oaktag_plugins.estimate import estimated
+from oaktag_plugins.outline_clear import ClearOptions, largest_gap, run, width_sigma
 
 if TYPE_CHECKING:
     from tests.plugins import drafts
@@ -131,3 +134,83 @@ def test_a_gap_of_a_tube_that_is_not_there_is_refused() -> None:
 def test_a_table_that_leaves_a_tube_out_is_refused() -> None:
     said = drafts.refusal(lambda: cleared(right_triangle(), {"top-tube": 3.0}), "gap")
     assert "down-tube" in said.reason
+
+
+def test_foam_comes_on_top_of_the_gap() -> None:
+    options = ClearOptions.model_validate({"gap": 4.0, "foam": {"default": 0.0, "seat-tube": 6.0}})
+    outline = run(right_triangle(), options).outline
+    assert outline is not None
+    seat, down = outline.edge("seat-tube").path, outline.edge("down-tube").path
+    assert [seat.start[0], seat.end[0]] == pytest.approx([10.0, 10.0])
+    assert [down.start[1], down.end[1]] == pytest.approx([4.0, 4.0])
+
+
+def test_foam_that_swallows_the_opening_or_names_no_tube_is_refused() -> None:
+    def cleared_with(foam: object) -> Draft:
+        return run(right_triangle(), ClearOptions.model_validate({"gap": 4.0, "foam": foam}))
+
+    said = drafts.refusal(lambda: cleared_with(120.0), "gap")
+    assert "foam" in said.reason
+    assert "top-tube 124 mm" in said.found
+    drafts.refusal(lambda: cleared_with({"default": 0.0, "set-tube": 3.0}), "foam.set-tube")
+
+
+# The recommended least gap.
+
+
+def width_square_to(points: np.ndarray, tube: int) -> np.ndarray:
+    """Greatest distance of a corner from a tube's line, for many polygons (k, n, 2)."""
+    a, b = points[:, tube], points[:, (tube + 1) % points.shape[1]]
+    ahead = (b - a) / np.linalg.norm(b - a, axis=1, keepdims=True)
+    away = points - a[:, None]
+    square = np.abs(ahead[:, None, 0] * away[..., 1] - ahead[:, None, 1] * away[..., 0])
+    return np.asarray(square.max(axis=1))
+
+
+@pytest.mark.parametrize("tube", range(4))
+def test_the_width_square_to_a_tube_is_as_uncertain_as_many_simulated_openings(tube: int) -> None:
+    source = np.random.default_rng(4)
+    points = np.array([(0.0, 310.0), (410.0, 340.0), (450.0, 250.0), (20.0, 0.0)])
+    root = source.normal(size=(8, 8))
+    covariance = root @ root.T
+    errors = source.multivariate_normal(np.zeros(8), covariance, size=40_000).reshape(-1, 4, 2)
+    simulated = float(np.std(width_square_to(points + 0.01 * errors, tube))) / 0.01
+    stated = width_sigma([(float(x), float(y)) for x, y in points], covariance.tolist(), tube)
+    assert stated == pytest.approx(simulated, rel=0.02)
+
+
+def test_a_gap_below_twice_the_standard_uncertainty_is_reported_with_the_least() -> None:
+    draft = example_draft("measure.reconcile")
+    assert draft.survey is not None
+    assert draft.opening is not None
+    points = [corner.point for corner in draft.opening.corners]
+    sigmas = [width_sigma(points, draft.survey.covariance, tube) for tube in range(3)]
+    assert all(0.2 < sigma < 3.0 for sigma in sigmas)
+    off = (-0.01, 0.01, -0.01)
+    gaps = {tube: 2 * s + d for tube, s, d in zip(drafts.TUBES, sigmas, off, strict=True)}
+    found = run(draft, ClearOptions.model_validate({"gap": gaps})).findings[len(draft.findings) :]
+    assert [(f.level, f.code, f.where) for f in found] == [
+        ("warning", "gap-small", "top-tube"),
+        ("warning", "gap-small", "seat-tube"),
+    ]
+    for finding, sigma in ((found[0], sigmas[0]), (found[1], sigmas[2])):
+        assert f"{sigma:.2f} mm" in finding.message
+        assert f"{2 * sigma:.1f} mm" in finding.message
+
+
+def test_foam_is_no_gap() -> None:
+    draft = example_draft("measure.reconcile")
+    options = ClearOptions.model_validate({"gap": 0.0, "foam": 10.0})
+    found = run(draft, options).findings[len(draft.findings) :]
+    assert [f.code for f in found] == ["gap-small"] * 3
+
+
+def test_better_readings_need_a_smaller_gap_and_no_survey_says_nothing() -> None:
+    draft = drafts.triangle(400.0, 560.0, 55.0)
+    assert draft.opening is not None
+    points = [corner.point for corner in draft.opening.corners]
+    assert run(draft, ClearOptions.model_validate({"gap": 0.0})).findings == ()
+    for sigma, count in ((0.5, 0), (4.0, 3)):
+        surveyed = estimated(draft.evolve(opening=None), points, sigma**2 * np.eye(6))
+        found = run(surveyed, ClearOptions.model_validate({"gap": 3.0})).findings
+        assert [f.code for f in found].count("gap-small") == count
