@@ -6,7 +6,7 @@ sheet. Its one closed outline is the opening; sides that are drawn as arcs or cu
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import exp, hypot, log, sqrt
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -95,7 +95,7 @@ class TraceTable(SourceTable):
     layer: str = ""
     """The layer of a DXF file to read alone; every layer that is shown if left out."""
     element: str = ""
-    """The handle of a DXF entity, or the id of an SVG shape or group, to read alone."""
+    """Which outline, if there are several: the handle of a DXF entity, the id of an SVG shape or group."""
     drawing_unit: Literal["mm", "cm", "in", "px", "none"] | None = None
     """What one unit of the drawing is, if the file doesn't say or says it wrong.
 
@@ -149,7 +149,7 @@ def _read(frame: Frame, table: TraceTable) -> Drawing:
     if kind == "dxf":
         from oaktag_plugins.trace_dxf import read_dxf
 
-        return read_dxf(data, table.layer, table.element)
+        return read_dxf(data, table.layer)
     if kind == "svg":
         from oaktag_plugins.trace_svg import read_svg
 
@@ -236,7 +236,17 @@ class _Trace:
         """The drawing's one closed outline."""
         join = self.table.join
         tolerance = join / self.true_size if self.true_size else _JOIN_SHARE * self.drawing.size
-        found = joined(self.drawing.strands, max(tolerance, 1e-9 * self.drawing.size))
+        tolerance = max(tolerance, 1e-9 * self.drawing.size)
+        strands, element = self.drawing.strands, self.table.element.casefold()
+        found = joined(strands, tolerance)
+        if element:
+            chosen = [one for one in strands if element in map(str.casefold, one.ids)]
+            if not chosen:
+                raise self._no_element()
+            alone = joined(chosen, tolerance)
+            around = tuple(loop for loop in found.loops if element in map(str.casefold, loop.strand.ids))
+            # What is chosen is the outline, or else a part of it.
+            found = alone if alone.loops or not around else replace(found, loops=around)
         if len(found.loops) == 1:
             return found.loops[0]
         if not found.loops:
@@ -250,7 +260,18 @@ class _Trace:
             "has several closed outlines",
             found="; ".join(rows) + (f"; and {more} more" if more else ""),
             valid="one",
-            todo="choose one: write its handle (DXF) or id (SVG) as `element`, or its `layer`",
+            todo="write the handle (DXF), the id or the name (SVG) of one as `element`, or its `layer`",
+        )
+
+    def _no_element(self) -> DrawingError:
+        names = dict.fromkeys(one.name for one in self.drawing.strands)
+        listing = list(names)[:_MOST_LISTED]
+        return DrawingError(
+            "has no line, arc or curve of this name",
+            found=show(self.table.element),
+            valid="the handle or id of one of " + "; ".join(listing) if listing else "none",
+            todo="leave `element` out: then the closed outlines are listed",
+            key="element",
         )
 
     def _nothing_closed(self, found: Joined) -> DrawingError:

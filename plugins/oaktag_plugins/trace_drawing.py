@@ -6,8 +6,8 @@ Everything here is in the drawing's own units and axes.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 from math import ceil, cos, floor, hypot, isfinite, pi, sin, tan
 
@@ -40,10 +40,12 @@ class Strand:
     Attributes:
         primitives: at least one.
         name: for messages, such as `LINE 2F on layer "TRACE"`.
+        ids: what it can be chosen by: its handle, its id and those of the groups around it.
     """
 
     primitives: tuple[Primitive, ...]
     name: str
+    ids: frozenset[str] = frozenset()
 
     @property
     def start(self) -> Point:
@@ -63,14 +65,14 @@ class Strand:
 
     def reversed(self) -> Strand:
         """The strand drawn the other way."""
-        return Strand(tuple(primitive[::-1] for primitive in self.primitives[::-1]), self.name)
+        return replace(self, primitives=tuple(primitive[::-1] for primitive in self.primitives[::-1]))
 
     def ending_at(self, start: Point, end: Point) -> Strand:
         """The strand with its ends moved a little."""
         primitives = list(self.primitives)
         primitives[0] = moved(primitives[0], start, primitives[0][-1])
         primitives[-1] = moved(primitives[-1], primitives[-1][0], end)
-        return Strand(tuple(primitives), self.name)
+        return replace(self, primitives=tuple(primitives))
 
 
 @dataclass(frozen=True)
@@ -104,13 +106,11 @@ class Loop:
     """A closed outline: its strands joined end to end.
 
     Attributes:
-        strand: the whole, starting and ending in the same point.
-        names: of the strands that it is made of.
+        strand: the whole, starting and ending in the same point; its ids are those of all its strands.
         widest_gap: that had to be closed between two of them.
     """
 
     strand: Strand
-    names: tuple[str, ...]
     widest_gap: float
 
     @property
@@ -134,7 +134,7 @@ class Joined:
     branches: tuple[Point, ...]
 
 
-def strand(primitives: Sequence[Primitive], name: str) -> Strand | None:
+def strand(primitives: Sequence[Primitive], name: str, ids: Iterable[str]) -> Strand | None:
     """A strand of what has a length; None if nothing has.
 
     Raises:
@@ -151,7 +151,7 @@ def strand(primitives: Sequence[Primitive], name: str) -> Strand | None:
             )
         if any(point != primitive[0] for point in primitive[1:]):
             kept.append(primitive)
-    return Strand(tuple(kept), name) if kept else None
+    return Strand(tuple(kept), name, frozenset(ids)) if kept else None
 
 
 def moved(primitive: Primitive, start: Point, end: Point) -> Primitive:
@@ -223,7 +223,7 @@ def joined(strands: Sequence[Strand], tolerance: float) -> Joined:
 
 def _closed(one: Strand) -> Loop:
     middle = _mean((one.start, one.end))
-    return Loop(one.ending_at(middle, middle), (one.name,), distance(one.start, one.end))
+    return Loop(one.ending_at(middle, middle), distance(one.start, one.end))
 
 
 def _mean(points: Sequence[Point]) -> Point:
@@ -310,7 +310,7 @@ class _Net:
             if first in self.used:
                 continue
             primitives: list[Primitive] = []
-            names: list[str] = []
+            ids: set[str] = set()
             gap = 0.0
             for index, side in self._chain((first, 0)):
                 one = self.strands[index]
@@ -319,9 +319,9 @@ class _Net:
                     self.places[nodes[side]], self.places[nodes[1 - side]]
                 )
                 primitives += along.primitives
-                names.append(one.name)
+                ids |= one.ids
                 gap = max(gap, self.gaps[nodes[1 - side]])
-            yield Loop(Strand(tuple(primitives), names[0]), tuple(names), gap)
+            yield Loop(Strand(tuple(primitives), self.strands[first].name, frozenset(ids)), gap)
 
 
 def _clusters(points: Sequence[Point], tolerance: float) -> list[int]:

@@ -59,13 +59,12 @@ _POLYLINE_MESHES = 16 | 64
 _BINARY = b"AutoCAD Binary DXF"  # how the format's binary form begins
 
 
-def read_dxf(data: bytes, layer: str, element: str) -> Drawing:
+def read_dxf(data: bytes, layer: str) -> Drawing:
     """The lines, arcs, polylines, splines, ellipses and circles of a DXF file's model space.
 
     Args:
         data: the file.
         layer: to read alone; empty for every layer that is shown.
-        element: handle of the only entity to read; empty for all.
 
     Raises:
         DrawingError: it is no text DXF file, isn't flat, or has nothing to read.
@@ -78,11 +77,9 @@ def read_dxf(data: bytes, layer: str, element: str) -> Drawing:
     count = 0
     for entity in space:
         here = entity.dxf.layer
-        if element and (entity.dxf.handle or "").upper() != element.upper():
-            continue
         if layer and here.lower() != layer.lower():
             continue
-        if not layer and not element and not _shown(document, here):
+        if not layer and not _shown(document, here):
             left_out[f"{entity.dxftype()} on a layer that is off"] += 1
             continue
         name = f"{entity.dxftype()} {entity.dxf.handle} on layer {show(here)}"
@@ -99,17 +96,9 @@ def read_dxf(data: bytes, layer: str, element: str) -> Drawing:
                     valid="one outline of straight lines, arcs and curves",
                     todo="choose a layer, or simplify the outline where it was drawn",
                 )
-            one = strand([_flat(primitive, name) for primitive in piece], name)
+            one = strand([_flat(primitive, name) for primitive in piece], name, [entity.dxf.handle or ""])
             if one is not None:
                 strands.append(one)
-    if element and not strands:
-        raise DrawingError(
-            "has no line, arc or curve of this handle",
-            found=show(element),
-            valid="the handle of an entity in model space, such as 2F",
-            todo="leave `element` out: then the outlines are listed with their handles",
-            key="element",
-        )
     words = tuple(f"{number} {kind}" for kind, number in sorted(left_out.items()))
     factor, scale = _scale(document)
     return Drawing(tuple(strands), factor, scale, y_down=False, left_out=words)

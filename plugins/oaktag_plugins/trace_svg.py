@@ -105,7 +105,7 @@ def read_svg(data: bytes, element: str) -> Drawing:
 
     Args:
         data: the file.
-        element: id or listed name of the only element or group to read; empty for all that is shown.
+        element: id or name, for messages, of a shape or group to read even if it is hidden.
 
     Raises:
         DrawingError: it is no such file, or has nothing to read.
@@ -115,7 +115,7 @@ def read_svg(data: bytes, element: str) -> Drawing:
         _check_harmless(one)
     reader = _Reader(element)
     try:
-        reader.read_group(root, _transform(root), chosen=not element, depth=0)
+        reader.read_group(root, _transform(root), frozenset())
     except _TooDeepError:
         raise DrawingError(
             "is nested too deep",
@@ -123,14 +123,6 @@ def read_svg(data: bytes, element: str) -> Drawing:
             valid="one outline in a few groups",
             todo="ungroup the outline where it was drawn",
         ) from None
-    if element and not reader.strands:
-        raise DrawingError(
-            "has no shape of this id",
-            found=show(element),
-            valid=", ".join(reader.ids[:12]) or "none: no shape has an id",
-            todo="leave `element` out: then the outlines are listed by name",
-            key="element",
-        )
     factor, scale = _scale(root)
     words = tuple(f"{number} {kind}" for kind, number in sorted(reader.left_out.items()))
     return Drawing(tuple(reader.strands), factor, scale, y_down=True, left_out=words)
@@ -208,13 +200,12 @@ class _Reader:
     def __init__(self, element: str) -> None:
         self.element = element
         self.strands: list[Strand] = []
-        self.ids: list[str] = []
         self.left_out: Counter[str] = Counter()
         self.count = 0
         self.size = 0
         self.lines = 0
 
-    def read_group(self, group: Element, affine: _Affine, *, chosen: bool, depth: int) -> None:
+    def read_group(self, group: Element, affine: _Affine, groups: frozenset[str], depth: int = 0) -> None:
         if depth > _DEEPEST:
             raise _TooDeepError
         for child in group:
@@ -223,25 +214,22 @@ class _Reader:
                 continue
             is_shape = tag in _SHAPES
             if not is_shape and tag not in _GROUPS:
-                if chosen:
-                    self.left_out[tag] += 1
+                self.left_out[tag] += 1
                 continue
             own_id = child.get("id", "")
             self.count += is_shape
             name = f'{tag} "{own_id}"' if own_id else f"{tag} {self.count}"
-            if own_id:
-                self.ids.append(own_id)
-            wanted = chosen or self.element in (own_id, name)
-            if wanted and self.element not in (own_id, name) and _hidden(child):
+            ids = groups | {own_id or name}
+            if _hidden(child) and self.element not in ids:
                 self.left_out[f"hidden {tag}"] += 1
                 continue
             here = affine.after(_transform(child))
-            if not is_shape:
-                self.read_group(child, here, chosen=wanted, depth=depth + 1)
-            elif wanted:
-                self.read_shape(tag, child, here, name)
+            if is_shape:
+                self.read_shape(tag, child, here, name, ids)
+            else:
+                self.read_group(child, here, ids, depth + 1)
 
-    def read_shape(self, tag: str, shape: Element, affine: _Affine, name: str) -> None:
+    def read_shape(self, tag: str, shape: Element, affine: _Affine, name: str, ids: frozenset[str]) -> None:
         data = _path_data(tag, shape.attrib, name)
         self.size += len(data)
         if self.size > _MOST_PATH_DATA:
@@ -251,7 +239,8 @@ class _Reader:
         if self.lines > MOST_PRIMITIVES:
             raise _too_much(f"more than {MOST_PRIMITIVES:,} lines")
         for number, primitives in enumerate(runs, start=1):
-            one = strand(primitives, name if len(runs) == 1 else f"{name}, part {number}")
+            part = name if len(runs) == 1 else f"{name}, part {number}"
+            one = strand(primitives, part, ids | {part})
             if one is not None:
                 self.strands.append(one)
 
