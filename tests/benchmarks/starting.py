@@ -1,7 +1,8 @@
 """What starting costs: whole processes, against a Python that does nothing.
 
 Run as a script it prints, for each command, the median of its wall times, how much of it is ours, and how
-many times a bare Python it takes. The commands and the bare Python take turns, so that a busy machine slows both.
+many times a bare Python it takes. The commands and the bare Python take turns, so that a busy machine
+slows both.
 """
 
 from __future__ import annotations
