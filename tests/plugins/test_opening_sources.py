@@ -21,7 +21,10 @@ if TYPE_CHECKING:
 else:
     openings = SimpleNamespace(**run_path(str(Path(__file__).with_name("openings.py"))))
 
-SHEETS = sorted((Path(__file__).parents[2] / "recipes" / "sources").glob("*/*.frame.toml"))
+SOURCES = Path(__file__).parents[2] / "recipes" / "sources"
+SHEETS = [
+    path for name in ("baseline", "chart", "table") for path in sorted((SOURCES / name).glob("*.frame.toml"))
+]
 
 
 class Demo(SourceTable):
