@@ -23,6 +23,7 @@ from oaktag.pattern import (
     Frame,
     Label,
     Mark,
+    NextReading,
     Notch,
     Opening,
     OpeningCorner,
@@ -104,6 +105,7 @@ def full_draft() -> Draft:
         readings=(
             Reading("length", "top-tube", 523.5, 1.0, "tape", "lengths.top-tube"),
             Reading("angle", "head", 40.8, 0.3, "angle-gauge", "angles.head"),
+            Reading("angle", "seat", 38.1, 0.3, "angle-gauge", "angles.seat", "gauge slipped"),
         ),
         widths=(TubeWidth(Place("top-tube", 1.0, -30.0), 41.2, "widths.top-tube.head"),),
         size="S",
@@ -115,9 +117,11 @@ def full_draft() -> Draft:
         readings=(
             ReadingResult("top-tube", "length", 523.5, 1.0, -0.4, -0.9, 0.31, "lengths.top-tube"),
             ReadingResult("head", "angle", 40.8, 0.3, 0.0, None, 0.0, "angles.head"),
+            ReadingResult("seat", "angle", 38.1, 0.3, 21.9, None, 0.0, "angles.seat", "gauge slipped"),
         ),
         statistics=Statistics(1, 0.81, 0.81, 3.841458820694124, True),
         covariance=tuple(tuple(0.25 if i == j else 0.0 for j in range(6)) for i in range(6)),
+        next_readings=(NextReading("diagonal", "seat to head", 1.0, 1.1, 0.4),),
     )
     opening = Opening(
         corners=tuple(OpeningCorner(name, point, 60.0) for name, point in CORNERS),
@@ -278,6 +282,11 @@ def test_survey_and_opening_are_by_name(full: Draft) -> None:
         "sigma": 0.7,
     }
     assert whole["survey"]["readings"][1]["standardised"] is None
+    assert [reading["excluded"] for reading in whole["survey"]["readings"]] == ["", "", "gauge slipped"]
+    assert [reading["excluded"] for reading in whole["frame"]["readings"]] == ["", "", "gauge slipped"]
+    assert whole["survey"]["next_readings"] == [
+        {"of": "seat to head", "kind": "diagonal", "sigma": 1.0, "perimeter": 1.1, "corner": 0.4}
+    ]
     assert whole["survey"]["statistics"]["critical"] == 3.841459
     assert whole["opening"]["corners"] == {
         "seat": [0.0, 400.0],

@@ -19,7 +19,7 @@ from oaktag.pattern.drawing import arrange, notch_cut_point, notch_point
 from oaktag.pattern.finding import Finding
 from oaktag.pattern.frame import Frame, Reading, TubeWidth
 from oaktag.pattern.piece import Edge, Label, Mark, Notch, Piece, Seam, SeamSide
-from oaktag.pattern.survey import Adjusted, Opening, ReadingResult, Survey
+from oaktag.pattern.survey import Adjusted, NextReading, Opening, ReadingResult, Survey
 from oaktag.pattern.walk import walk
 
 SCHEMA_VERSION = "1.0"
@@ -113,6 +113,7 @@ def _reading(reading: Reading) -> _Json:
         "sigma": reading.sigma,
         "instrument": reading.instrument,
         "key": reading.key,
+        "excluded": reading.excluded,
     }
 
 
@@ -141,6 +142,7 @@ def _survey(survey: Survey) -> _Json:
             "passed": statistics.passed,
         },
         "covariance": survey.covariance,
+        "next_readings": [_next_reading(reading) for reading in survey.next_readings],
     }
 
 
@@ -158,6 +160,17 @@ def _reading_result(result: ReadingResult) -> _Json:
         "standardised": result.standardised,
         "redundancy": result.redundancy,
         "key": result.key,
+        "excluded": result.excluded,
+    }
+
+
+def _next_reading(reading: NextReading) -> _Json:
+    return {
+        "of": reading.of,
+        "kind": reading.kind,
+        "sigma": reading.sigma,
+        "perimeter": reading.perimeter,
+        "corner": reading.corner,
     }
 
 
