@@ -27,7 +27,7 @@ from oaktag.geometry import (
     signed_angle,
 )
 
-relaxed = settings(deadline=None, max_examples=60)
+relaxed = settings(deadline=None, max_examples=40)
 
 
 def arm(corner: Point, far: Point, kind: str, bulge: float) -> Path:

@@ -21,7 +21,7 @@ from oaktag.geometry import (
     shifted,
 )
 
-relaxed = settings(deadline=None, max_examples=120)
+relaxed = settings(deadline=None, max_examples=60)
 coordinate = st.floats(-100, 100)
 points = st.tuples(coordinate, coordinate)
 

@@ -27,7 +27,7 @@ from oaktag.geometry import (
     subtract,
 )
 
-relaxed = settings(deadline=None, max_examples=60)
+relaxed = settings(deadline=None, max_examples=40)
 
 
 def sides(corners: list[Point]) -> list[Path]:
@@ -212,7 +212,7 @@ def convex(draw: st.DrawFn) -> list[Point]:
 
 
 @relaxed
-@given(convex(), st.lists(st.floats(0.0, 12.0), min_size=8, max_size=8))
+@given(convex(), st.lists(st.just(0.0) | st.floats(0.001, 12.0), min_size=8, max_size=8))
 def test_convex_outline_is_the_intersection_of_its_half_planes(corners: list[Point], ds: list[float]) -> None:
     """Mitres without a limit that matters: the result is what all moved sides have on their inside."""
     parts = sides(corners)
@@ -343,8 +343,8 @@ def test_unequal_distances(parts: list[Path], data: st.DataObject) -> None:
     assert result.clockwise is outline.clockwise
     for part, after, d in zip(parts, moved, distances, strict=True):
         assert any(runs_beside(part, kept, d) for kept in after.segments)
-    # Nothing on the wrong side, nothing beyond the limit (a step's end is at most √2 of the larger away).
-    wrong, far = result.polygon(), max(abs(d) for d in distances) * max(limit, 1.5) + 0.05
+    # Nothing on the wrong side, nothing beyond the limit: the ends of a cut lie beside its middle.
+    wrong, far = result.polygon(), max(abs(d) for d in distances) * hypot(limit, 1.0) + 0.1
     if sign > 0:
         assert wrong.buffer(0.05).contains(outline.polygon())
         assert outline.polygon().buffer(far).contains(wrong)

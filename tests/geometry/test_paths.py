@@ -23,7 +23,7 @@ from oaktag.geometry import (
     signed_angle,
 )
 
-relaxed = settings(deadline=None, max_examples=50)
+relaxed = settings(deadline=None, max_examples=30)
 fractions = st.floats(0.0, 1.0)
 
 

@@ -32,7 +32,7 @@ from oaktag.geometry import (
     subtract,
 )
 
-relaxed = settings(deadline=None, max_examples=60)
+relaxed = settings(deadline=None, max_examples=40)
 coordinate = st.floats(-500, 500)
 points = st.tuples(coordinate, coordinate)
 

@@ -30,7 +30,7 @@ from oaktag.geometry import (
     unit,
 )
 
-relaxed = settings(deadline=None)
+relaxed = settings(deadline=None, max_examples=50)
 number = st.floats(-1e3, 1e3)
 points = st.tuples(number, number)
 transforms = st.lists(

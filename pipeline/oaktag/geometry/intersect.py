@@ -86,13 +86,14 @@ def _meet(first: Segment, second: Segment) -> list[Meeting]:
         if isinstance(second, Line):
             return _line_line(first, second)
         if isinstance(second, Arc):
-            return _line_arc(first, second)
+            return _line_arc(first, second) + _ends_in_common(first, second)
         return _line_curve(first, second)
     if isinstance(first, Arc):
         if isinstance(second, Line):
-            return _swapped(_line_arc(second, first))
+            return _swapped(_line_arc(second, first)) + _ends_in_common(first, second)
         if isinstance(second, Arc):
-            return _arc_arc(first, second)
+            # Where circles run almost along each other, a common end is surer than the crossing beside it.
+            return _ends_in_common(first, second) + _arc_arc(first, second)
         return _arc_curve(first, second)
     if isinstance(second, Line):
         return _swapped(_line_curve(second, first))
@@ -168,9 +169,7 @@ def _arc_arc(first: Arc, second: Arc) -> list[Meeting]:
     off = subtract(second.center, first.center)
     apart = norm(off)
     r, q = first.radius, second.radius
-    if apart + abs(r - q) <= _TOUCH:
-        return _ends_in_common(first, second)
-    if apart > r + q + _TOUCH or apart < abs(r - q) - _TOUCH or apart == 0.0:
+    if apart > r + q + _TOUCH or apart < abs(r - q) - _TOUCH or apart + abs(r - q) <= _TOUCH:
         return []
     axis = (off[0] / apart, off[1] / apart)
     along = 0.5 * ((apart - q) * (apart + q) + r * r) / apart
