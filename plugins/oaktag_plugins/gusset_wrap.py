@@ -248,6 +248,9 @@ _WEIGHTS = (
     0.1494513491505806,
     0.0666713443086881,
 )
+_RULE = tuple(
+    (sign * node, weight) for node, weight in zip(_NODES, _WEIGHTS, strict=True) for sign in (-1.0, 1.0)
+)
 
 
 def advance(piece: WidthPiece) -> Callable[[float], float]:
@@ -259,19 +262,19 @@ def advance(piece: WidthPiece) -> Callable[[float], float]:
     """
     span = piece.s1 - piece.s0
 
-    def speed(u: float) -> float:
-        return math.sqrt(1 - (piece.slope(piece.s0 + u) / 2) ** 2)
-
+    # h′ = g0 + g1·u + g2·u², by the piece's coefficients.
+    g0, g1, g2 = piece.c[1] / 2, piece.c[2], 1.5 * piece.c[3]
     if piece.straight:
-        rate = speed(0.0)
+        rate = math.sqrt(1 - g0**2)
         return lambda u: rate * u
 
     def panel(u0: float, u1: float) -> float:
         middle, half = (u0 + u1) / 2, (u1 - u0) / 2
-        return half * sum(
-            weight * (speed(middle - node * half) + speed(middle + node * half))
-            for node, weight in zip(_NODES, _WEIGHTS, strict=True)
-        )
+        total = 0.0
+        for node, weight in _RULE:
+            u = middle + node * half
+            total += weight * math.sqrt(1 - (g0 + u * (g1 + u * g2)) ** 2)
+        return half * total
 
     count = max(1, math.ceil(span / 20.0))
     panels = [panel(span * k / count, span * (k + 1) / count) for k in range(count)]
