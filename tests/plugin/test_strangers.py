@@ -106,7 +106,7 @@ def test_broken_plugins_stop_nobody_who_does_not_need_them(
 
     programs = json.loads(site.run("stages", "--json").stdout)
     assert "sunny.card" in [stage["name"] for stage in programs["stages"]]
-    assert {fault["plugin"] for fault in programs["faults"]} == set(BROKEN)
+    assert {fault["plugin"] for fault in programs["faults"]} >= set(BROKEN)
 
     path = recipe("sunny.card")
     made = site.run("make", str(path), "--frame", str(frame), "--out", str(tmp_path / "out"), "--quiet")
