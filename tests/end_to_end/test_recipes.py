@@ -22,6 +22,13 @@ ROOT = Path(__file__).parents[2]
 RECIPES = sorted((ROOT / "recipes").glob("*.recipe.toml"))
 FRAMES = sorted((ROOT / "recipes" / "frames").glob("*.frame.toml"))
 JOBS = [(recipe, frame) for recipe in RECIPES for frame in FRAMES]
+# Sheets that need a stage of their own to make the opening stand beside a recipe that has it.
+JOBS += [
+    (recipe, frame)
+    for folder in sorted((ROOT / "recipes" / "sources").iterdir())
+    for recipe in sorted(folder.glob("*.recipe.toml"))
+    for frame in sorted(folder.glob("*.frame.toml"))
+]
 NAMES = [f"{recipe.name}-{frame.name}" for recipe, frame in JOBS]
 
 Made = tuple[Path, dict[str, Any]]
@@ -166,7 +173,9 @@ def test_files_are_listed_with_their_digests(made: Made) -> None:
 
 
 def test_nothing_is_left_to_warn_about(made: Made) -> None:
-    assert [f for f in made[1]["findings"] if f["level"] != "note"] == []
+    # An opening that no reading checks is an honest warning of a sheet from a chart or a table alone.
+    expected = {"opening-estimated"}
+    assert [f for f in made[1]["findings"] if f["level"] != "note" and f["code"] not in expected] == []
 
 
 def test_two_processes_with_different_hash_seeds_write_the_same_bytes(tmp_path: Path) -> None:
