@@ -9,7 +9,7 @@ from pydantic import Field
 from oaktag import Draft, Options, Refusal, StageSpec, hookimpl
 from oaktag.geometry import OffsetError, offset_outline
 from oaktag.pattern import CutRun, Edge, Piece
-from oaktag.recipe import NonNegativeLength, PerName, listed, meant, show
+from oaktag.recipe import NonNegativeLength, Number, PerName, listed, meant, show
 
 
 class AllowanceOptions(Options):
@@ -20,7 +20,7 @@ class AllowanceOptions(Options):
 
     The narrower name wins. 10 mm is common practice for a main seam (no source).
     """
-    reach_limit: Annotated[float, Field(ge=1, le=10)] = 2.0
+    reach_limit: Annotated[Number, Field(ge=1, le=10)] = 2.0
     """How far a sharp corner may reach, in times the larger allowance; beyond it is cut off square."""
 
 
