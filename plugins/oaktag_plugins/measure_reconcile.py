@@ -5,6 +5,8 @@ The mathematics is in `oaktag_plugins.polygon_survey`; this module puts it into 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import replace
 from fractions import Fraction
 from math import inf, sqrt
 from typing import TYPE_CHECKING
@@ -12,7 +14,6 @@ from typing import TYPE_CHECKING
 from pydantic import Field
 
 from oaktag import StageSpec, hookimpl
-from oaktag.geometry import Line, Path
 from oaktag.pattern import (
     Adjusted,
     Draft,
@@ -28,6 +29,7 @@ from oaktag.pattern import (
     Survey,
 )
 from oaktag.recipe import Options, PositiveLength
+from oaktag_plugins.bows import bowed
 
 if TYPE_CHECKING:
     from oaktag_plugins.adjustment import Thing
@@ -49,6 +51,7 @@ _HARDLY_CHECKED = 0.01
 _DETECTABLE = 4.132
 # A second slip is worth mentioning while its odds against the best are better than 1 to e² (7.4).
 _WORTH_MENTIONING = 4.0
+_MM_PER = {"mm": 1.0, "cm": 10.0, "in": 25.4}
 _NUMBERS = (
     "no",
     "one",
@@ -109,19 +112,22 @@ def run(draft: Draft, options: ReconcileOptions) -> Draft:
     from oaktag_plugins.polygon_survey import Readings, SurveyError, reconcile
 
     frame = draft.frame
+    things = [_thing(frame, reading) for reading in frame.readings]
+    # What was left out by hand isn't part of the adjustment; everything is told of the others.
+    counted = replace(frame, readings=tuple(one for one in frame.readings if not one.excluded))
     readings = Readings(
         len(frame.corners),
-        tuple(_thing(frame, reading) for reading in frame.readings),
-        np.array([reading.value for reading in frame.readings], dtype=float),
-        np.array([reading.sigma for reading in frame.readings], dtype=float),
+        tuple(thing for thing, one in zip(things, frame.readings, strict=True) if not one.excluded),
+        np.array([reading.value for reading in counted.readings], dtype=float),
+        np.array([reading.sigma for reading in counted.readings], dtype=float),
     )
     try:
         outcome = reconcile(readings, significance=options.significance, suspect_at=options.suspect_at)
     except SurveyError as error:
-        raise _refusal(frame, error) from error
+        raise _refusal(counted, error) from error
     survey = _survey(frame, outcome)
     return draft.evolve(survey=survey, opening=_opening(frame, outcome, survey)).with_findings(
-        _Report(frame, outcome, survey, options).findings()
+        [*_Report(counted, outcome, survey, options).findings(), *_left_out(frame, outcome)]
     )
 
 
@@ -199,19 +205,7 @@ def _survey(frame: Frame, outcome: Outcome) -> Survey:
             for i, corner in enumerate(frame.corners)
         ),
         perimeter=perimeter,
-        readings=tuple(
-            ReadingResult(
-                of=reading.of,
-                kind=reading.kind,
-                value=reading.value,
-                sigma=reading.sigma,
-                residual=float(outcome.residuals[index]),
-                standardised=outcome.standardised[index],
-                redundancy=float(outcome.redundancy[index]),
-                key=reading.key,
-            )
-            for index, reading in enumerate(frame.readings)
-        ),
+        readings=_results(frame, outcome),
         statistics=Statistics(
             dof=outcome.dof,
             variance_factor=outcome.chi_square / outcome.dof if outcome.dof else None,
@@ -221,6 +215,42 @@ def _survey(frame: Frame, outcome: Outcome) -> Survey:
         ),
         covariance=tuple(tuple(float(value) for value in row) for row in outcome.coordinate_covariance),
     )
+
+
+def _results(frame: Frame, outcome: Outcome) -> tuple[ReadingResult, ...]:
+    """How every reading came out, in the sheet's order; those left out by hand beside the others."""
+    results = []
+    index = 0
+    for reading in frame.readings:
+        residual, standardised, redundancy = 0.0, None, 0.0
+        if reading.excluded:
+            residual = _predicted(frame, outcome, reading)[0] - reading.value
+            if reading.kind == "angle":
+                residual -= 360.0 * round(residual / 360.0)
+        else:
+            residual, standardised = float(outcome.residuals[index]), outcome.standardised[index]
+            redundancy = float(outcome.redundancy[index])
+            index += 1
+        results.append(
+            ReadingResult(
+                of=reading.of,
+                kind=reading.kind,
+                value=reading.value,
+                sigma=reading.sigma,
+                residual=residual,
+                standardised=standardised,
+                redundancy=redundancy,
+                key=reading.key,
+                excluded=reading.excluded,
+            )
+        )
+    return tuple(results)
+
+
+def _predicted(frame: Frame, outcome: Outcome, reading: Reading) -> tuple[float, float]:
+    """What the opening has where a reading was taken, and that value's sigma."""
+    values, covariance = outcome.shape.evaluate((_thing(frame, reading),))
+    return float(values[0]), sqrt(max(float(covariance[0, 0]), 0.0))
 
 
 def _opening(frame: Frame, outcome: Outcome, survey: Survey) -> Opening:
@@ -233,8 +263,7 @@ def _opening(frame: Frame, outcome: Outcome, survey: Survey) -> Opening:
             for name, point, angle in zip(frame.corners, placed, survey.angles, strict=True)
         ),
         edges=tuple(
-            OpeningEdge(tube, Path((Line(placed[index], placed[(index + 1) % len(placed)]),)))
-            for index, tube in enumerate(frame.tubes)
+            OpeningEdge(tube, path) for tube, path in zip(frame.tubes, bowed(placed, frame), strict=True)
         ),
     )
 
@@ -293,6 +322,12 @@ def _computed(thing: Thing, value: float) -> str:
 def _rounded(thing: Thing, value: float) -> str:
     """A rough size, rounded to the next ten mm or degree."""
     return f"{value:.0f}°" if thing.kind == "angle" else f"{10.0 * round(value / 10.0):.0f} mm"
+
+
+def _written(frame: Frame, reading: Reading) -> str:
+    """A reading's value as the sheet has it: a number in the sheet's unit, or degrees."""
+    per_unit = 1.0 if reading.kind == "angle" else _MM_PER[frame.unit]
+    return f"{round(reading.value / per_unit, 4):.10g}"
 
 
 def _number(count: int) -> str:
@@ -483,7 +518,11 @@ class _Report:
             message += f" The others say {others}."
         else:
             message += f"the others say {others}."
-        message += f" Read {_name(self.frame, thing)} again before you cut."
+        written = _written(self.frame, self.frame.readings[suspect.index])
+        message += (
+            f" Read {_name(self.frame, thing)} again before you cut, and correct it or leave it out: "
+            f'{{ value = {written}, excluded = "why" }}.'
+        )
         if suspect.rivals:
             rivals = [self.reading(index) for index in suspect.rivals]
             message += f" Less likely, {_together(rivals, 'or')} is the one that is wrong: check that too."
@@ -627,6 +666,19 @@ class _Report:
             f"{worst.sigma:.1f} mm. Read {further} too: that leaves {sigma:.1f} mm for the worst known side."
         )
         return [Finding("warning", "readings-weak", message, _key(self.frame, take))]
+
+
+def _left_out(frame: Frame, outcome: Outcome) -> Iterator[Finding]:
+    """A note for each reading that was left out by hand."""
+    for reading in frame.readings:
+        if reading.excluded:
+            thing = _thing(frame, reading)
+            value, sigma = _predicted(frame, outcome, reading)
+            message = (
+                f"{reading.key} {_value(thing, reading.value)} is left out: {reading.excluded}. "
+                f"The opening has {_computed(thing, value)} ± {_computed(thing, sigma)} there."
+            )
+            yield Finding("note", "reading-excluded", message, reading.key)
 
 
 def _by_instrument(readings: list[Reading]) -> list[Reading]:

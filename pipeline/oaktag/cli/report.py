@@ -6,6 +6,7 @@ import json
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from textwrap import shorten
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -16,6 +17,9 @@ from oaktag.pattern.walk import walk
 
 if TYPE_CHECKING:
     from oaktag.engine import Job, PlannedStep, StepRecord
+
+LONGEST_REASON = 40
+"""Characters of the reason for leaving a reading out that stand in the table; the finding has all of it."""
 
 
 @contextmanager
@@ -56,8 +60,14 @@ def measured(draft: Draft) -> list[Table]:
             r.key,
             f"{r.value:g}",
             f"{r.residual:+.2f}",
-            "unchecked" if r.standardised is None else f"{r.standardised:+.2f}",
-            f"{100 * r.redundancy:.0f} %",
+            *(
+                (f"excluded: {shorten(r.excluded, LONGEST_REASON, placeholder=' …')}", "")
+                if r.excluded
+                else (
+                    "unchecked" if r.standardised is None else f"{r.standardised:+.2f}",
+                    f"{100 * r.redundancy:.0f} %",
+                )
+            ),
         )
         for r in survey.readings
     )
