@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from shapely import Polygon
+from shapely import LineString, Polygon
 
 from oaktag.geometry import Arc, Line, cross, distance, dot
 from oaktag.pattern import Draft, Edge, Obstacle, Outline, Place
@@ -112,6 +112,22 @@ def test_a_notch_on_a_straight_tube_is_what_it_is_by_hand() -> None:
     assert "below 15 mm" in after.findings[0].message
 
 
+def test_a_shallow_notch_takes_no_more_of_the_run_than_two_rounds_need() -> None:
+    # 12 mm deep from the run: two rounds of r turn until they have come down d, along √(4 r d − d²).
+    before = cleared(peg(height=12.0))
+    assert "along 78.0 mm" in kept_out(before).findings[0].message
+    assert 30.0 + 2 * math.sqrt(4 * 15.0 * 12.0 - 12.0**2) == pytest.approx(78.0)
+
+
+def test_a_radius_below_the_clearance_leaves_the_walls_the_clearance_away() -> None:
+    after = kept_out(cleared(peg(height=60.0, clearance=12.0)), radius=4.0)
+    assert told(after) == [("note", "obstacle-cut-out", "peg")]
+    lines = [s for s in outline_of(after).edge("down-tube").path.segments if isinstance(s, Line)]
+    body = rectangle(after, "peg")
+    for wall in (lines[1], lines[3]):
+        assert body.distance(LineString([wall.start, wall.end])) == pytest.approx(12.0)
+
+
 def test_a_deep_notch_has_square_walls() -> None:
     before = cleared(peg(height=60.0))
     edge = outline_of(kept_out(before)).edge("down-tube")
@@ -166,11 +182,8 @@ def test_the_seam_line_keeps_the_clearance_whatever_stands_where(
     before = cleared(obstacle, gap=gap, sagittas=sagittas)
     after = kept_out(before, radius=radius)
     ((level, code, _),) = told(after)
-    assert (level, code) in (
-        ("note", "obstacle-cut-out"),
-        ("note", "obstacle-clear"),
-        ("error", "obstacle-impossible"),
-    )
+    # In the middle of a tube there is room for all of these.
+    assert (level, code) in (("note", "obstacle-cut-out"), ("note", "obstacle-clear"))
     edge = outline_of(after).edge(tube)
     if code == "obstacle-cut-out":
         assert away(before, "peg") < max(clearance, 1e-9)
@@ -183,7 +196,6 @@ def test_the_seam_line_keeps_the_clearance_whatever_stands_where(
     else:
         assert outline_of(after) == outline_of(before)
         assert (away(before, "peg") >= clearance - 0.02) == (code == "obstacle-clear")
-    assert code != "obstacle-impossible" or height + clearance > 25.0 or abs(sagitta) > 0.5
 
 
 @pytest.mark.parametrize("sagitta", [-14.0, 14.0])
