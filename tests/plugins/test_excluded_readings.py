@@ -68,7 +68,7 @@ def test_readings_that_are_all_left_out_are_too_few(tmp_path: Path) -> None:
     with pytest.raises(Refusal) as caught:
         reconciled(tmp_path, text)
     assert caught.value.found == "readings lengths.seat-tube, lengths.down-tube: two independent"
-    assert caught.value.todo == "read the top-tube"
+    assert caught.value.todo.startswith("read the top-tube")
 
 
 @pytest.mark.parametrize(
