@@ -90,11 +90,18 @@ def test_a_panel_that_reaches_into_a_tube_is_an_error_with_how_far() -> None:
 def test_a_hollow_corner_whose_round_crosses_the_tube_is_found() -> None:
     points = ((0.0, 300.0), (200.0, 150.0), (400.0, 300.0), (400.0, 0.0), (0.0, 0.0))
     draft = drafts.polygon(points)
-    small = pair(drafts.rounded(draft, 6.0, {"default": 20.0, "corner-1": 5.0}), PairOptions())
-    large = pair(drafts.rounded(draft, 6.0, {"default": 20.0, "corner-1": 60.0}), PairOptions())
-    assert {f.level for f in checked(small)} == {"note"}
-    # Its middle comes nearer to the tubes' corner than the gap.
-    assert ("warning", "gap-missed") in [(f.level, f.code) for f in checked(small, 6.0)]
+    small, middle, large = (
+        pair(drafts.rounded(draft, 6.0, {"default": 20.0, "corner-1": radius}), PairOptions())
+        for radius in (5.0, 20.0, 60.0)
+    )
+    # Between tubes at 2 asin 0.8 the seam line's corner is 6 / 0.8 mm away, and a round of r is r / 4 nearer.
+    assert {f.level for f in checked(small, 6.0)} == {"note"}
+    missed = [f for f in checked(middle, 6.0) if f.level != "note"]
+    assert {(f.level, f.code, f.where) for f in missed} == {
+        ("warning", "gap-missed", "tube-0"),
+        ("warning", "gap-missed", "tube-1"),
+    }
+    assert [distance_in(f) for f in missed] == pytest.approx([7.5 - 5.0] * 2, abs=0.011)
     assert {f.where for f in checked(large) if f.code == "tube-in-the-way"} == {"tube-0", "tube-1"}
 
 
