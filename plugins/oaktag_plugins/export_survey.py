@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from math import atan2, cos, degrees, hypot, radians, sin
+from collections.abc import Iterator, Sequence
+from math import atan2, ceil, cos, degrees, hypot, radians, sin
+from textwrap import shorten
 from typing import TYPE_CHECKING, Annotated
 
 from pydantic import Field
 
 from oaktag import Draft, Options, StageSpec, hookimpl
-from oaktag.geometry import Box, Path, Point
-from oaktag.pattern import OpeningCorner, ReadingResult, Survey
+from oaktag.geometry import Box, Line, Path, Point, left_normal, lerp, shifted
+from oaktag.pattern import ReadingResult, Survey
 from oaktag.pattern.drawing import Sheet, Stroke, sheet_title
 from oaktag.pattern.lettering import letter_polylines, text_size
 from oaktag_plugins.export_svg import sheet_svg
@@ -25,7 +26,13 @@ CHI_95 = 2.4477
 
 _OFF = 8.0  # from a tube to its text, mm
 _CORNER_OFF = 16.0
+_DIAGONAL_OFF = 3.0
 _MARGIN = 10.0
+_DOTS = 2.0  # from one point of a line to the next, to see whether text runs into it, mm
+_LONGEST_REASON = 30  # characters
+
+_Place = tuple[Point, float]
+"""The middle of a block of text, and how far it is turned, degrees."""
 
 
 class SurveyOptions(Options):
@@ -55,34 +62,50 @@ def survey_sheet(draft: Draft, options: SurveyOptions) -> Sheet:
     opening, survey = draft.opening, draft.survey
     assert opening is not None
     assert survey is not None
-    strokes = [Stroke("mark", edge.path) for edge in opening.edges]
-    around = Path(tuple(segment for edge in opening.edges for segment in edge.path.segments))
-    for edge, adjusted in zip(opening.edges, survey.lengths, strict=True):
-        middle = 0.5 * edge.path.length
-        x, y = edge.path.point_at(middle)
-        tx, ty = edge.path.tangent_at(middle)
-        lines = [
-            f"{edge.name} {adjusted.value:.1f} ± {adjusted.sigma:.1f} mm",
-            *_readings(survey, "length", edge.name),
-        ]
-        # The outside lies to the left, as the opening runs clockwise.
-        away = _OFF + 0.5 * text_size(lines, options.height)[1]
-        strokes += _text(lines, options.height, (x - away * ty, y + away * tx), degrees(atan2(ty, tx)))
-    for corner, adjusted in zip(opening.corners, survey.angles, strict=True):
-        lines = [
-            f"{corner.name} {adjusted.value:.2f} ± {adjusted.sigma:.2f}°",
-            *_readings(survey, "angle", corner.name),
-        ]
-        wide, tall = text_size(lines, options.height)
-        ox, oy = _outward(corner, around.bounds.centre)
-        away = _CORNER_OFF + abs(ox) * 0.5 * wide + abs(oy) * 0.5 * tall
-        strokes += _text(
-            lines, options.height, (corner.point[0] + away * ox, corner.point[1] + away * oy), 0.0
-        )
+    lines = [Stroke("mark", edge.path) for edge in opening.edges]
+    lines += [
+        Stroke("seam", Path.polyline((edge.path.start, edge.path.end)))
+        for edge in opening.edges
+        if _rise(edge.path) != (0.0, 0.0)
+    ]
     for reading in survey.readings:
         if reading.kind == "diagonal":
-            strokes += _diagonal(draft, reading, options.height)
-    strokes += [Stroke("sheet", path) for path in _ellipses(draft, options.enlarged)]
+            lines.append(Stroke("seam", Path.polyline(_ends(draft, reading))))
+    lines += [Stroke("sheet", path) for path in _ellipses(draft, options.enlarged)]
+    writing = _Writing(lines, options.height)
+    # From what has least choice to what has most: along tubes, along diagonals, at corners and short tubes.
+    short = []
+    for edge, adjusted in zip(opening.edges, survey.lengths, strict=True):
+        text = [
+            f"{edge.name} {adjusted.value:.1f} ± {adjusted.sigma:.1f} mm",
+            *_readings(draft, "length", edge.name),
+        ]
+        size = text_size(text, options.height)
+        middle = 0.5 * edge.path.length
+        outward = left_normal(edge.path.tangent_at(middle))
+        upright = _farther(edge.path.point_at(middle), outward, _OFF, size)
+        if size[0] > 0.9 * adjusted.value:
+            short.append((text, upright))
+        else:
+            writing.add(text, (*_beside(edge.path, _OFF + 0.5 * size[1]), *upright))
+    for reading in survey.readings:
+        if reading.kind == "diagonal":
+            line = Path.polyline(_ends(draft, reading))
+            text = [f"{reading.of}: {_reading(draft, reading)}"]
+            away = _DIAGONAL_OFF + 0.5 * text_size(text, options.height)[1]
+            writing.add(text, (*_beside(line, away), *_beside(line, -away)))
+    for text, places in short:
+        writing.add(text, places)
+    for index, (corner, adjusted) in enumerate(zip(opening.corners, survey.angles, strict=True)):
+        text = [
+            f"{corner.name} {adjusted.value:.2f} ± {adjusted.sigma:.2f}°",
+            *_readings(draft, "angle", corner.name),
+        ]
+        before, after = opening.edges[index - 1].path, opening.edges[index].path
+        outward = _between(before.tangent_at(before.length), after.tangent_at(0.0))
+        size = text_size(text, options.height)
+        writing.add(text, _farther(corner.point, outward, _CORNER_OFF, size))
+    strokes = [*lines, *writing.strokes]
     box = _box(strokes)
     legend = _legend(draft, survey, options)
     strokes += [
@@ -92,6 +115,89 @@ def survey_sheet(draft: Draft, options: SurveyOptions) -> Sheet:
         )
     ]
     return Sheet(f"Survey: {sheet_title(draft)}", tuple(strokes), (), _box(strokes))
+
+
+# ------------------------------------------------------------------------------------------- room for text
+
+
+class _Writing:
+    """Text that keeps clear of the lines and of the text that is there already."""
+
+    def __init__(self, lines: list[Stroke], height: float) -> None:
+        self.height = height
+        self.strokes: list[Stroke] = []
+        self.taken: list[Point] = [point for line in lines for point in _dots(line.path)]
+
+    def add(self, lines: list[str], places: Sequence[_Place]) -> None:
+        """Write at the first place that is clear; at the first of all if none is."""
+        wide, tall = text_size(lines, self.height)
+        half = (0.5 * (wide + self.height), 0.5 * (tall + self.height))
+        position, angle = next((place for place in places if self.clear(place, half)), places[0])
+        for points in letter_polylines(lines, self.height, position, angle):
+            self.strokes.append(Stroke("label", points))
+            self.taken.extend(points)
+
+    def clear(self, place: _Place, half: tuple[float, float]) -> bool:
+        """Whether nothing lies in a box with these half sides."""
+        (x0, y0), angle = place
+        c, s = cos(radians(angle)), sin(radians(angle))
+        return not any(
+            abs(c * (x - x0) + s * (y - y0)) < half[0] and abs(c * (y - y0) - s * (x - x0)) < half[1]
+            for x, y in self.taken
+        )
+
+
+def _dots(path: Path) -> list[Point]:
+    """Points along a line, close enough that no text fits between them."""
+    count = max(2, ceil(path.length / _DOTS))
+    return [path.point_at(path.length * index / count) for index in range(count + 1)]
+
+
+def _rise(path: Path) -> Point:
+    """How far a side stands off the straight line between its ends, mm: least and most, positive outwards."""
+    if all(isinstance(segment, Line) for segment in path.segments):
+        return 0.0, 0.0
+    chord = Line(path.start, path.end)
+    outward = left_normal(chord.direction)
+    offsets = [(x - chord.start[0]) * outward[0] + (y - chord.start[1]) * outward[1] for x, y in _dots(path)]
+    return min(0.0, *offsets), max(0.0, *offsets)
+
+
+def _beside(path: Path, away: float) -> list[_Place]:
+    """Places for text along a side, clear of its bend, from the middle towards the ends."""
+    chord = Line(path.start, path.end)
+    outward = left_normal(chord.direction)
+    angle = degrees(atan2(chord.direction[1], chord.direction[0]))
+    if not -90.0 < round(angle, 6) <= 90.0:  # never upside down
+        angle += 180.0 if angle <= -90.0 else -180.0
+    off = away + (_rise(path)[1] if away > 0.0 else _rise(path)[0])
+    return [
+        (shifted(lerp(chord.start, chord.end, share), outward, off), angle)
+        for share in (0.5, 0.42, 0.58, 0.34, 0.66, 0.26, 0.74)
+    ]
+
+
+def _farther(start: Point, outward: Point, off: float, size: tuple[float, float]) -> list[_Place]:
+    """Places for upright text on a ray, from near to far."""
+    reach = off + 0.5 * (abs(outward[0]) * size[0] + abs(outward[1]) * size[1])
+    return [(shifted(start, outward, reach + 4.0 * step), 0.0) for step in range(30)]
+
+
+def _between(first: Point, second: Point) -> Point:
+    """The direction away from the opening at a corner, half-way between those of its two sides."""
+    (ax, ay), (bx, by) = left_normal(first), left_normal(second)
+    length = hypot(ax + bx, ay + by)
+    # Where the outline turns right back, away from both sides is straight on.
+    return ((ax + bx) / length, (ay + by) / length) if length > 1e-6 else first
+
+
+def _ends(draft: Draft, reading: ReadingResult) -> tuple[Point, Point]:
+    assert draft.opening is not None
+    first, second = reading.of.split(" to ")
+    return draft.opening.corner(first).point, draft.opening.corner(second).point
+
+
+# --------------------------------------------------------------------------------------------------- words
 
 
 def _legend(draft: Draft, survey: Survey, options: SurveyOptions) -> list[str]:
@@ -106,43 +212,31 @@ def _legend(draft: Draft, survey: Survey, options: SurveyOptions) -> list[str]:
     return [
         f"{draft.frame.name}{size}: opening inside the tubes, true size, drive side facing",
         verdict,
-        "In brackets: adjusted minus read.",
+        "In brackets: adjusted minus read. Lengths are straight from corner to corner.",
         f"Ellipses: where a corner lies 95 times in 100, {options.enlarged:g} times enlarged,",
         "with the first corner and the direction of the first tube held fixed.",
     ]
 
 
-def _readings(survey: Survey, kind: str, name: str) -> list[str]:
-    return [_reading(reading) for reading in survey.readings if reading.kind == kind and reading.of == name]
+def _readings(draft: Draft, kind: str, name: str) -> list[str]:
+    assert draft.survey is not None
+    return [
+        _reading(draft, reading)
+        for reading in draft.survey.readings
+        if reading.kind == kind and reading.of == name
+    ]
 
 
-def _reading(reading: ReadingResult) -> str:
+def _reading(draft: Draft, reading: ReadingResult) -> str:
     unit = "°" if reading.kind == "angle" else " mm"
-    return f"read {reading.value:g}{unit} ({reading.residual:+.2f})"
+    text = f"read {reading.value:g}{unit} ({reading.residual:+.2f})"
+    if reading.excluded:
+        return f"{text}, left out: {shorten(reading.excluded, _LONGEST_REASON, placeholder=' …')}"
+    suspects = {finding.where for finding in draft.findings if finding.code == "reading-suspect"}
+    return f"{text}, SUSPECT" if reading.key in suspects else text
 
 
-def _text(lines: list[str], height: float, position: Point, angle: float) -> Iterator[Stroke]:
-    if not -90.0 < angle <= 90.0:
-        angle += 180.0 if angle <= -90.0 else -180.0
-    for points in letter_polylines(lines, height, position, angle):
-        yield Stroke("label", points)
-
-
-def _diagonal(draft: Draft, reading: ReadingResult, height: float) -> Iterator[Stroke]:
-    assert draft.opening is not None
-    first, second = (draft.opening.corner(name).point for name in reading.of.split(" to "))
-    yield Stroke("seam", Path.polyline((first, second)))
-    angle = atan2(second[1] - first[1], second[0] - first[0])
-    middle = (0.5 * (first[0] + second[0]), 0.5 * (first[1] + second[1]))
-    away = 3.0 + 0.5 * height
-    place = (middle[0] - away * sin(angle), middle[1] + away * cos(angle))
-    yield from _text([f"{reading.of}: {_reading(reading)}"], height, place, degrees(angle))
-
-
-def _outward(corner: OpeningCorner, centre: Point) -> Point:
-    dx, dy = corner.point[0] - centre[0], corner.point[1] - centre[1]
-    length = hypot(dx, dy) or 1.0
-    return dx / length, dy / length
+# ------------------------------------------------------------------------------------------------- ellipses
 
 
 def _ellipses(draft: Draft, enlarged: float) -> Iterator[Path]:
