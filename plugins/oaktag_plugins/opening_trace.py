@@ -211,6 +211,8 @@ class _Trace:
         self.frame, self.table, self.drawing = frame, table, drawing
         stated = table.drawing_unit
         self.true_size = drawing.mm_per_unit if stated is None else _MM_PER_UNIT.get(stated)
+        if not drawing.strands:
+            raise self._empty()
         if self.true_size is None and not table.known:
             raise self._unscaled()
         self.loop = self._only_loop()
@@ -263,25 +265,26 @@ class _Trace:
             todo="write the handle (DXF), the id or the name (SVG) of one as `element`, or its `layer`",
         )
 
+    def _empty(self) -> DrawingError:
+        return DrawingError(
+            "has no lines",
+            found="; ".join(self.drawing.left_out) or "an empty drawing",
+            valid="lines, arcs, polylines, curves",
+            todo="explode blocks, turn letters and clones into paths, show the layer",
+        )
+
     def _no_element(self) -> DrawingError:
         names = dict.fromkeys(one.name for one in self.drawing.strands)
         listing = list(names)[:_MOST_LISTED]
         return DrawingError(
             "has no line, arc or curve of this name",
             found=show(self.table.element),
-            valid="the handle or id of one of " + "; ".join(listing) if listing else "none",
+            valid="the handle or id of one of " + "; ".join(listing),
             todo="leave `element` out: then the closed outlines are listed",
             key="element",
         )
 
     def _nothing_closed(self, found: Joined) -> DrawingError:
-        if not self.drawing.strands:
-            return DrawingError(
-                "has no lines",
-                found="; ".join(self.drawing.left_out) or "an empty drawing",
-                valid="lines, arcs, polylines, curves",
-                todo="explode blocks, turn letters and clones into paths, show the layer",
-            )
         if found.branches:
             places = [f"{x:.5g}, {y:.5g}" for x, y in found.branches[:_MOST_LISTED]]
             return DrawingError(

@@ -44,6 +44,7 @@ _ARGUMENTS = {
     "skewY": (1,),
 }
 _PATH_DATA = re.compile(r"\s*[Mm][MmZzLlHhVvCcSsQqTtAaeE0-9+\-.,\s]*")
+_BARE_POINT = re.compile(r"(?<![\d.])(\d++)\.(?!\d)")
 _HIDDEN = re.compile(r"(?:^|;)\s*(?:display\s*:\s*none|visibility\s*:\s*(?:hidden|collapse))\b")
 _STYLED_PLACE = re.compile(r"(?:^|;)\s*(?:transform|d|x|y|cx|cy|r|rx|ry|width|height)\s*:")
 _ADDRESS = re.compile(r"url\(\s*+['\"]?+\s*+(?!#)|@import", re.IGNORECASE)
@@ -346,7 +347,8 @@ def _runs(data: str, affine: _Affine, name: str) -> Iterator[list[Primitive]]:
     from svgelements import Arc, Close, CubicBezier, Line, Move, Path, QuadraticBezier
 
     try:
-        segments = list(Path(data))
+        # "24." is a number to SVG 1.1, but not to the library.
+        segments = list(Path(_BARE_POINT.sub(r"\1.0", data)))
     # The library's own errors on data that breaks off are of many kinds.
     except Exception:
         _refuse(f"path data of {name}: {show(data)}", "save it as plain SVG")
