@@ -1,9 +1,9 @@
-"""Least squares adjustment of the readings of a polygon, and the search for the reading that is wrong.
+"""Least squares adjustment, its statistics, and the observation equations of a polygon's lengths and angles.
 
-Unknowns are corner coordinates in mm; the first corner is held at the origin and the first side along +x,
-which leaves 2n - 3 of them. Corners run clockwise with y upward. The mathematics of the adjustment is that of
-any textbook on the adjustment of observations: E. M. Mikhail and F. Ackermann, Observations and Least Squares
-(1976); the test of single readings is W. Baarda's (A Testing Procedure for Use in Geodetic Networks, 1968).
+Unknowns of a polygon are corner coordinates in mm; the first corner is held at the origin and the first side
+along +x, which leaves 2n - 3 of them. Corners run clockwise with y upward. The mathematics is that of any
+textbook on the adjustment of observations: E. M. Mikhail and F. Ackermann, Observations and Least Squares
+(1976).
 """
 
 from __future__ import annotations
@@ -194,7 +194,7 @@ def least_squares(
     last_moved = np.full(batch, np.inf)
     size = unknowns.shape[1]
     diagonal = np.arange(size)
-    # A step into the blue may overflow; it is turned down, since its cost isn't below the present one.
+    # Far from any solution a step may overflow; it is turned down, since its cost isn't below the present one.
     with np.errstate(over="ignore", invalid="ignore"):
         for _ in range(limit):
             active: NDArray[np.intp] | slice = (

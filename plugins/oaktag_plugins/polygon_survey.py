@@ -1,4 +1,7 @@
-"""What the readings of a polygon say: its shape, how well they fit, which is wrong, which to take next."""
+"""What the readings of a polygon say: its shape, how well they fit, which is wrong, which to take next.
+
+The test of single readings is W. Baarda's: A Testing Procedure for Use in Geodetic Networks (1968).
+"""
 
 from __future__ import annotations
 
@@ -382,21 +385,11 @@ def separating_reading(shapes: Sequence[Shape]) -> tuple[Thing, tuple[float, ...
 # -------------------------------------------------------------------------------------------------- fitting
 
 
-def fit_shapes(readings: Readings, *, thorough: bool = False) -> tuple[Shape, ...]:
-    """Every different polygon that the readings settle on, the best fit first.
-
-    Args:
-        readings: enough to fix the shape.
-        thorough: for readings of which one is wrong: start from more shapes.
-    """
-    starts = starting_shapes(
-        readings.corners,
-        readings.things,
-        readings.values.tolist(),
-        readings.sigma.tolist(),
-        thorough=thorough,
-    )
-    return _settle(readings, starts, readings.sigma, rough=thorough)[0]
+def fit_shapes(readings: Readings) -> tuple[Shape, ...]:
+    """Every different polygon that the readings settle on, the best fit first."""
+    values, sigma = readings.values.tolist(), readings.sigma.tolist()
+    starts = starting_shapes(readings.corners, readings.things, values, sigma)
+    return _settle(readings, starts, readings.sigma)[0]
 
 
 def _settle(
@@ -694,16 +687,13 @@ def reconcile(readings: Readings, *, significance: float = 0.05, suspect_at: flo
             raise AmbiguousError(*_between_triangles(readings))
     limit = _limit(readings.dof, significance)
     shapes = fit_shapes(readings)
-    agreeing = [shape for shape in shapes if shape.chi_square <= limit and shape.usable]
-    if not agreeing and readings.dof:
-        # Before any reading is blamed: the start may have been bad because one of the readings is.
-        shapes = fit_shapes(readings, thorough=True)
-        agreeing = [shape for shape in shapes if shape.chi_square <= limit and shape.usable]
-    agreeing = [shape for shape in map(_polished, agreeing) if bool(shape.fit.converged) and shape.usable]
+    agreeing = [
+        shape for shape in shapes if shape.chi_square <= limit and bool(shape.fit.converged) and shape.usable
+    ]
     if agreeing:
         chosen, second = _one_shape(agreeing)
         return _checked(Outcome(readings, chosen, (), (), False, (), second, significance))
-    best = _polished(shapes[0])
+    best = shapes[0]
     if impossible is None and best.chi_square <= limit and bool(best.fit.converged):
         # The readings do agree, but not on an opening.
         if best.flaw is not None:

@@ -162,14 +162,11 @@ def test_infinite_sigma_leaves_an_observation_out() -> None:
 
 
 def test_an_angle_across_north_is_not_a_turn_off() -> None:
+    # The start has 359.3°, the reading is 1°: they are 1.7° apart.
     equations = polygon_equations(3, (TOP, SEAT, AT_SEAT))
-    fit = least_squares(
-        equations,
-        np.array([500.0, 400.0, 1.0]),
-        np.ones(3),
-        np.array([500.0, 400.0, 5.0]),
-        period=equations.period,
-    )
+    observed, start = np.array([500.0, 400.0, 1.0]), np.array([500.0, 400.0, 5.0])
+    assert equations(start)[0][2] == pytest.approx(359.28, abs=0.01)
+    fit = least_squares(equations, observed, np.ones(3), start, period=equations.period, limit=4)
     assert float(fit.chi_square) == pytest.approx(0.0, abs=1e-9)
     assert equations(fit.unknowns)[0][2] == pytest.approx(1.0)
 
@@ -413,6 +410,21 @@ def test_checking_reading_is_the_best_of_all_by_trial() -> None:
     assert checking_reading(shape) == max(least, key=lambda thing: least[thing])
 
 
+def test_checking_reading_checks_as_many_as_any_can() -> None:
+    # A hexagon of four triangles: no further reading checks all nine.
+    source = np.random.default_rng(1)
+    things = (*(side(i, 6) for i in range(6)), distance(0, 2), distance(2, 4), distance(0, 4))
+    points = random_polygon(6, source, convex=True)
+    shape = reconcile(of_shape(points, things)).shape
+    checked = {}
+    for thing in all_things(6):
+        if thing not in things:
+            more = fit_shapes(of_shape(points, (*things, thing)))[0]
+            checked[thing] = int(np.sum(more.fit.redundancy[:9] > 0.01))
+    assert max(checked.values()) < 9
+    assert checked[checking_reading(shape)] == max(checked.values())
+
+
 def test_sharpening_reading_tells_what_it_leaves() -> None:
     sheet = readings(3, (SEAT, 402, 1), (AT_SEAT, 82.2, 0.3), (AT_HEAD, 40.8, 0.3))
     shape = fit_shapes(sheet)[0]
@@ -434,6 +446,28 @@ def test_two_triangles_from_one_sheet_are_refused() -> None:
         readings(3, (SEAT, 402, 1), (TOP, 518, 1), (AT_HEAD, 40.8, 0.3), (DOWN, 609, 1))
     ).shape.points[None]
     assert whole[1] == pytest.approx([518, 0], abs=1)
+
+
+def test_two_triangles_stay_two_when_repeated_readings_scatter() -> None:
+    with pytest.raises(AmbiguousError):
+        reconcile(readings(3, (SEAT, 402, 1), (SEAT, 408, 1), (TOP, 518, 1), (AT_HEAD, 40.8, 0.3)))
+
+
+def test_nothing_is_blamed_if_the_rest_would_leave_two_shapes() -> None:
+    # The down tube is wrong, but without it there are two triangles, so it can't be said what it should be.
+    twice = [one for one in ((SEAT, 402, 1.0), (TOP, 518, 1.0), (AT_HEAD, 40.8, 0.3)) for _ in range(2)]
+    sheet = readings(3, *twice, (DOWN, 560, 1))
+    outcome = reconcile(sheet)
+    assert outcome.passed is False
+    assert outcome.suspects == ()
+    assert outcome.contradiction
+
+
+def test_a_thin_triangle_from_two_angles_is_too_loose() -> None:
+    with pytest.raises(LooseError) as caught:
+        reconcile(readings(3, (TOP, 100, 1), (AT_SEAT, 88.5, 0.3), (AT_HEAD, 88.5, 0.3)))
+    assert caught.value.worst in (DOWN, SEAT)
+    assert caught.value.take in (DOWN, SEAT)
 
 
 def test_a_side_that_just_reaches_fixes_nothing() -> None:
@@ -598,6 +632,8 @@ def test_a_reading_that_was_taken_out_wrongly_is_let_in_again(errors: dict[int, 
     outcome = reconcile(sheet)
     assert {suspect.index for suspect in outcome.suspects} == set(errors)
     assert not outcome.contradiction
+    sizes = [abs(suspect.standardised) for suspect in outcome.suspects]
+    assert sizes == sorted(sizes, reverse=True)
 
 
 def test_two_errors_that_hide_each_other_are_both_placed() -> None:
@@ -611,6 +647,8 @@ def test_two_errors_that_hide_each_other_are_both_placed() -> None:
             assert outcome.passed is False
             if NINE.things[first] != NINE.things[second]:
                 assert {suspect.index for suspect in outcome.suspects} == {first, second}
+                sizes = [abs(suspect.standardised) for suspect in outcome.suspects]
+                assert sizes == sorted(sizes, reverse=True)
 
 
 def test_an_impossible_reading_among_others_is_placed_and_not_refused() -> None:

@@ -132,6 +132,25 @@ def test_covariance_holds_the_first_corner_and_the_first_tube() -> None:
         assert rows[i] == pytest.approx([row[i] for row in rows])
 
 
+def test_sigma_of_the_perimeter_is_that_of_the_corners() -> None:
+    result = reconciled(lengths=LENGTHS, angles=ANGLES)
+    survey, opening = result.survey, result.opening
+    assert survey is not None
+    assert opening is not None
+    points = [corner.point for corner in opening.corners]
+
+    def perimeter(shift: int) -> float:
+        moved = [list(point) for point in points]
+        moved[shift // 2][shift % 2] += 1e-3
+        return sum(math.dist(moved[i], moved[i - 1]) for i in range(3))
+
+    here = sum(math.dist(points[i], points[i - 1]) for i in range(3))
+    slope = [(perimeter(shift) - here) / 1e-3 for shift in range(6)]
+    variance = sum(slope[i] * slope[j] * survey.covariance[i][j] for i in range(6) for j in range(6))
+    assert survey.perimeter.sigma == pytest.approx(math.sqrt(variance), rel=1e-4)
+    assert survey.perimeter.sigma < sum(one.sigma for one in survey.lengths)
+
+
 def test_everything_that_is_kept_is_plain_numbers() -> None:
     survey = reconciled(lengths=LENGTHS, angles=ANGLES).survey
     assert survey is not None
@@ -282,6 +301,7 @@ def test_a_slip_is_named_with_the_value_that_was_meant(
     assert (error.level, error.where) == ("error", where)
     assert words in error.message
     assert "The others say" in error.message
+    assert (" Or " in error.message) == (words.startswith("10 mm"))
     assert codes(result) == ["reading-suspect"]
     assert result.has_errors
 
@@ -332,6 +352,9 @@ def test_one_spare_reading_finds_a_contradiction_without_blaming_anyone() -> Non
     assert "with one reading to spare it can't be told which is wrong" in error.message
     assert "or read the angle at head to find it" in error.message
     assert "angles.bottom-bracket swapped digits? 57°" in error.message
+    # Any digit may be misread: that explains too much to be a hint.
+    odd = finding(reconciled(lengths=LENGTHS, angles={"bottom-bracket": 59.0}), "readings-disagree")
+    assert "misread" not in odd.message
 
 
 def test_only_readings_that_check_each_other_are_named_in_a_contradiction() -> None:
@@ -349,6 +372,7 @@ def test_disagreement_without_a_culprit_points_to_the_worst() -> None:
     error = finding(result, "readings-disagree")
     assert error.where == "lengths.seat-tube[1]"
     assert "none stands out" in error.message
+    assert finding(result, "readings-scatter").where == "lengths.seat-tube[1]"
     assert "reading-suspect" not in codes(result)
 
 
@@ -361,7 +385,9 @@ def test_repeated_readings_that_scatter_are_a_warning_even_if_the_whole_passes()
     assert result.survey is not None
     assert result.survey.statistics.passed
     warning = finding(result, "readings-scatter")
-    assert warning.where in ("lengths.seat-tube[0]", "lengths.seat-tube[1]")
+    # Both are equally far from their mean; the one that the other things contradict more is named.
+    apart = {one.key: abs(one.standardised or 0.0) for one in result.survey.readings if one.of == "seat-tube"}
+    assert warning.where == max(apart, key=lambda key: apart[key])
     assert codes(result) == ["readings-scatter"]
     assert not codes(reconciled(options=ReconcileOptions(significance=0.01), **tables))
 
