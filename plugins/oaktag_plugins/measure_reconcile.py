@@ -19,10 +19,12 @@ from oaktag.pattern import (
     Draft,
     Finding,
     Frame,
+    NextReading,
     Opening,
     OpeningCorner,
     OpeningEdge,
     Reading,
+    ReadingKind,
     ReadingResult,
     Refusal,
     Statistics,
@@ -214,7 +216,39 @@ def _survey(frame: Frame, outcome: Outcome) -> Survey:
             passed=outcome.passed,
         ),
         covariance=tuple(tuple(float(value) for value in row) for row in outcome.coordinate_covariance),
+        next_readings=_next_readings(frame, outcome),
     )
+
+
+def _next_readings(frame: Frame, outcome: Outcome) -> tuple[NextReading, ...]:
+    """What would be worth reading, with the sigma that readings of its kind have on this sheet."""
+    from oaktag_plugins.next_readings import proposals
+
+    readings = outcome.readings
+    instruments = {instrument.name: instrument for instrument in frame.instruments}
+
+    def usual_sigma(thing: Thing) -> float:
+        if all(other.kind != thing.kind for other in readings.things):
+            is_angle = thing.kind == "angle"
+            own = instruments.get("angle-gauge" if is_angle else "tape")
+            stated = own.of("angle" if is_angle else "length") if own else None
+            if stated is not None:
+                return stated
+        return readings.usual_sigma(thing)
+
+    shape = outcome.shape
+    ranked = proposals(readings.corners, shape.fit.unknowns, shape.fit.cofactor, readings.things, usual_sigma)
+    return tuple(
+        NextReading(*_kind_and_name(frame, one.thing), one.sigma, one.perimeter, one.corner) for one in ranked
+    )
+
+
+def _kind_and_name(frame: Frame, thing: Thing) -> tuple[ReadingKind, str]:
+    """A thing as a `Reading` has it."""
+    if thing.kind == "angle":
+        return "angle", frame.corners[thing.first]
+    tube = _tube(frame, thing)
+    return ("length", tube) if tube else ("diagonal", _ends(frame, thing))
 
 
 def _results(frame: Frame, outcome: Outcome) -> tuple[ReadingResult, ...]:

@@ -19,7 +19,7 @@ from shapely import LineString, Point, Polygon, affinity, box
 
 import oaktag_plugins.export_survey as module
 from oaktag.pattern import Draft, Refusal
-from oaktag.pattern.lettering import text_size
+from oaktag.pattern.lettering import letter_polylines, text_size
 from oaktag_plugins.export_survey import SurveyOptions, oaktag_stages, run, survey_sheet
 from oaktag_plugins.measure_reconcile import ReconcileOptions
 from oaktag_plugins.measure_reconcile import run as reconcile
@@ -86,7 +86,6 @@ def surveyed(request: pytest.FixtureRequest, tmp_path: File) -> Draft:
 def blocks(monkeypatch: pytest.MonkeyPatch) -> list[tuple[list[str], Polygon]]:
     """The text of the drawings that are made from here on, and the room that it takes."""
     found: list[tuple[list[str], Polygon]] = []
-    letters = module.letter_polylines
 
     def recording(lines: list[str], height: float, position: Any, angle: float = 0.0, **more: Any) -> Any:
         wide, tall = text_size(lines, height)
@@ -94,7 +93,7 @@ def blocks(monkeypatch: pytest.MonkeyPatch) -> list[tuple[list[str], Polygon]]:
         room = box(-ax * wide, -ay * tall, (1 - ax) * wide, (1 - ay) * tall)
         turned = affinity.rotate(room, angle, origin=(0, 0))
         found.append((list(lines), affinity.translate(turned, *position)))
-        return letters(lines, height, position, angle, **more)
+        return letter_polylines(lines, height, position, angle, **more)
 
     monkeypatch.setattr(module, "letter_polylines", recording)
     return found
@@ -225,4 +224,6 @@ def test_a_file_of_that_name_is_not_written_over(surveyed: Draft) -> None:
 
 def test_the_stage_needs_what_it_draws() -> None:
     (spec,) = oaktag_stages()
-    assert (spec.name, spec.needs, spec.adds) == ("export.survey", {"survey", "opening"}, {"files"})
+    assert spec.name == "export.survey"
+    assert set(spec.needs) == {"survey", "opening"}
+    assert set(spec.adds) == {"files"}
