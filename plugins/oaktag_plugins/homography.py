@@ -90,6 +90,7 @@ class View:
         picture: units of the picture, px.
         residuals: of the references, px (k, 2): as computed minus as clicked.
         noise: covariance of the references' errors as they show in the picture, px² (2k, 2k).
+        design: how the references' pixels change with the parameters, px (2k, 8).
         cofactor: how the parameters change with those errors (8, 2k).
     """
 
@@ -98,6 +99,7 @@ class View:
     picture: _Units
     residuals: Array
     noise: Array
+    design: Array
     cofactor: Array
 
     @cached_property
@@ -171,6 +173,27 @@ class View:
         flat = self.residuals.ravel()
         return float(flat @ np.linalg.solve(self.noise, flat))
 
+    @cached_property
+    def deviations(self) -> Array:
+        """How far each reference stands out from the others, in standard uncertainties (k,).
+
+        That is the test of one mistaken point at a time (W. Baarda, A testing procedure for use in geodetic
+        networks, 1968, for two coordinates together; from memory). A mistake shows in the residuals of all
+        references, and not always most in its own.
+        """
+        import numpy as np
+
+        count = len(self.residuals)
+        left = np.eye(2 * count) - self.design @ self.cofactor
+        weighted = np.linalg.solve(self.noise, self.residuals.ravel())
+        spread = np.linalg.solve(self.noise, left)
+        result = np.empty(count)
+        for index in range(count):
+            block = slice(2 * index, 2 * index + 2)
+            own = np.linalg.pinv(spread[block, block], rcond=1e-9)
+            result[index] = weighted[block] @ own @ weighted[block]
+        return np.sqrt(np.maximum(result, 0.0))
+
 
 def view_of(points: Array, pixels: Array, pixel_sigma: float, point_covariance: Array) -> View:
     """The view in which reference points of the plane are seen where they were clicked.
@@ -210,11 +233,18 @@ def view_of(points: Array, pixels: Array, pixel_sigma: float, point_covariance: 
         noise = noise + shown @ point_covariance @ shown.T
         parameters, cofactor = _adjusted(parameters, flat, seen, noise)
     _check_in_front(parameters, flat)
-    by_point, _ = _derivatives(parameters, flat)
+    by_point, by_parameter = _derivatives(parameters, flat)
     if not (np.linalg.det(by_point) < 0.0).all():
         raise ViewError("mirrored")
-    residuals = (_project(parameters, flat)[0] - seen) * picture.scale
-    return View(parameters, plane, picture, residuals, noise * picture.scale**2, cofactor / picture.scale)
+    return View(
+        parameters,
+        plane,
+        picture,
+        residuals=(_project(parameters, flat)[0] - seen) * picture.scale,
+        noise=noise * picture.scale**2,
+        design=by_parameter.reshape(-1, 8) * picture.scale,
+        cofactor=cofactor / picture.scale,
+    )
 
 
 def spread_of(points: Array) -> float:
@@ -230,7 +260,7 @@ def spread_of(points: Array) -> float:
     a, b, c = (points[list(column)] for column in zip(*triples, strict=True))
     area = np.abs((b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0]))
     longest = np.max([np.hypot(*(p - q).T) for p, q in ((a, b), (b, c), (c, a))], axis=0)
-    heights = dict(zip(triples, (area / np.maximum(longest, 1e-300) ** 2).tolist(), strict=True))
+    heights = dict(zip(triples, (area / np.maximum(longest**2, 1e-300)).tolist(), strict=True))
     fours = combinations(range(len(points)), 4)
     return float(max(min(heights[triple] for triple in combinations(four, 3)) for four in fours))
 

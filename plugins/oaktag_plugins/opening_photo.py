@@ -234,12 +234,12 @@ class _References:
             return []
         in_pixels = np.hypot(*view.residuals.T)
         in_plane = np.hypot(*(view.points_of(self.pixels) - self.points).T)
-        worst = int(np.argmax(in_pixels))
+        worst = int(np.argmax(view.deviations))
         root = sqrt(float((in_pixels**2).mean()))
         root_in_plane = sqrt(float((in_plane**2).mean()))
         message = (
             f"{len(self.names)} references: root mean square residual {root:.1f} px, {root_in_plane:.1f} mm; "
-            f"worst {self.names[worst]}, {in_pixels[worst]:.1f} px, {in_plane[worst]:.1f} mm."
+            f"{self.names[worst]} stands out most, {in_pixels[worst]:.1f} px, {in_plane[worst]:.1f} mm."
         )
         if self._passes(view):
             return [Finding("note", "photo-references", message, _KEY)]
