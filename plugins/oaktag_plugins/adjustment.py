@@ -194,7 +194,7 @@ def least_squares(
     last_moved = np.full(batch, np.inf)
     size = unknowns.shape[1]
     diagonal = np.arange(size)
-    # Far from any solution a step may overflow; it is turned down, since its cost isn't below the present one.
+    # Far from any solution a step may overflow; it is turned down, as its cost isn't below the present one.
     with np.errstate(over="ignore", invalid="ignore"):
         for _ in range(limit):
             active: NDArray[np.intp] | slice = (
@@ -288,7 +288,7 @@ def all_things(corners: int) -> tuple[Thing, ...]:
 class PolygonEquations:
     """Distances (mm) and clockwise interior angles (degrees) of a polygon, with analytic derivatives.
 
-    Use `polygon_equations` to get one: they are immutable and shared.
+    Use `polygon_equations` to get one: they are immutable and built once.
 
     Args:
         corners: how many.
