@@ -11,9 +11,10 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from oaktag import Draft, Finding, Options, Refusal, StageSpec, hookimpl
-from oaktag.geometry import Curve, Line, Path, Point, Segment, Transform
+from oaktag.geometry import Arc, Curve, Line, Path, Point, Segment, Transform, distance
 from oaktag.pattern import CORNER_PREFIX, Edge, Mark, Outline, Piece, Place, Seam, SeamSide
 from oaktag.recipe import Length, PerName, PositiveLength, TubePlace, listed, meant, show
+from oaktag_plugins.obstacles import Body, bodies
 from oaktag_plugins.panel_pair import DRIVE, NON_DRIVE
 
 DRIVE_EDGE = "drive-side"
@@ -24,6 +25,16 @@ _ALONG = 0.8  # cosine from which a run goes to the front, or up
 _ARROW_FROM, _ARROW_LENGTH, _ARROW_HEAD, _ARROW_BELOW = 10.0, 25.0, 5.0, 8.0
 DEFAULT_JOIN = "down-tube"
 """The tube at whose middle the strip is joined if the recipe doesn't say (common practice, no source)."""
+
+WIDEST = PerName[PositiveLength].model_validate({"default": 75.0, "seat-tube": 60.0})
+"""Widest that the gusset may be by tube, mm, if the recipe doesn't say (common practice, no source)."""
+NEAR_CRANKS = 100.0
+"""So near to the bottom bracket, in mm, the crank arms pass the bag (common practice, no source)."""
+CRANK_ROOM = 10.0
+"""Kept between the bag and either crank arm, mm (common practice, no source)."""
+_BOTTOM_BRACKET = "bottom-bracket"
+_RIDE = "Ride and check: legs, heels and cranks must clear; every rider differs."
+_SAMPLE = 2.0  # mm of seam between widths that are held against a limit
 
 Between = Literal["held", "linear", "monotone-cubic"]
 
@@ -45,6 +56,15 @@ class WrapOptions(Options):
     """Where the strip is joined; several places make several pieces. Middle of the down tube if left out."""
     slope_limit: Annotated[float, Field(gt=0, lt=1)] = 0.5
     """How fast half the width may change, mm per mm of seam; steeper, and the strip puckers."""
+    widest: PerName[PositiveLength] | None = None
+    """Widest that legs, heels and cranks let the bag be, for all or by tube.
+
+    If left out 75 mm, and 60 mm along the seat tube (common practice, no source; every rider differs).
+    """
+    widest_upper_rear: PositiveLength = 55.0
+    """Widest in the bag's rear third above half its height, where knees pass (common practice, no source)."""
+    crank_width: PositiveLength | None = None
+    """Inside distance of the crank arms; within 100 mm of the bottom bracket the bag stays 20 mm below it."""
     material: Annotated[str, Field(min_length=1, max_length=60)] = "shell"
     """What the gusset is cut from."""
 
@@ -92,6 +112,18 @@ class WidthPiece:
                 stations.append(turn)
         steepest = max(stations, key=lambda s: abs(self.slope(s)))
         return steepest, abs(self.slope(steepest))
+
+    def greatest(self) -> float:
+        """The greatest width on the piece, mm."""
+        _, b, c, d = self.c
+        turns: list[float] = []
+        if abs(d) > 1e-15:
+            root = c * c - 3 * b * d
+            turns = [(-c + sign * math.sqrt(root)) / (3 * d) for sign in (-1, 1)] if root > 0 else []
+        elif c != 0.0:
+            turns = [-b / (2 * c)]
+        inner = (self.s0 + u for u in turns if 0.0 < u < self.s1 - self.s0)
+        return max(self.width(s) for s in (self.s0, self.s1, *inner))
 
     def moved(self, distance: float) -> WidthPiece:
         """The same piece further along the seam."""
@@ -344,13 +376,20 @@ def run(draft: Draft, options: WrapOptions) -> Draft:
     runs, findings = tube_runs(draft, outline, options)
     profile = width_profile(runs, length, options)
     check_slopes(profile, outline, options)
+    findings += width_findings(draft, outline, profile, options)
     cuts = join_stations(draft, outline, options)
+    holes = hole_stations(draft, outline)
     pieces: list[Piece] = []
     seams: list[Seam] = []
     for index, cut in enumerate(cuts):
         following = cuts[index + 1] if index + 1 < len(cuts) else cuts[0] + length
         number = f"-{index + 1}" if len(cuts) > 1 else ""
         piece = strip(f"gusset{number}", profile, cut, following, outline, options.material, index, len(cuts))
+        here = [(body, at) for body, s in holes if (at := (s - cut) % length) < following - cut]
+        findings += [finding for body, at in here for finding in hole_findings(piece, body, at)]
+        piece = piece.evolve(
+            marks=(*piece.marks, *(m for body, at in here for m in hole_marks(piece, body, at)))
+        )
         pieces.append(piece)
         edges, offset, span = panel_run(outline, cut, following - cut)
         for name, panel, edge, reverse in (
@@ -526,6 +565,124 @@ def check_slopes(profile: WidthProfile, outline: Outline, options: WrapOptions) 
                 valid=f"at most {options.slope_limit:g}",
                 todo="measure the widths there again, use a larger radius, or raise the limit",
             )
+
+
+def width_findings(
+    draft: Draft, outline: Outline, profile: WidthProfile, options: WrapOptions
+) -> list[Finding]:
+    """Say where the gusset is wider than legs, heels and cranks allow.
+
+    Raises:
+        Refusal: a limit names an unknown tube.
+    """
+    limits = WIDEST if options.widest is None else options.widest.require(draft.frame.tubes, "widest", "tube")
+    crank = None if options.crank_width is None else options.crank_width - 2 * CRANK_ROOM
+    tubes = [edge.name for edge in outline.edges if not edge.is_corner]
+    least = min(options.widest_upper_rear, *(limits.get(tube) for tube in tubes))
+    if max(piece.greatest() for piece in profile.pieces) <= min(least, least if crank is None else crank):
+        return []
+    assert draft.opening is not None
+    corners = {corner.name: corner.point for corner in draft.opening.corners}
+    bottom = (
+        _BOTTOM_BRACKET if _BOTTOM_BRACKET in corners else min(corners, key=lambda name: corners[name][1])
+    )
+    box = outline.path.bounds
+    worst: dict[str, tuple[float, float, float, str]] = {}
+
+    def hold(where: str, width: float, limit: float, place: str) -> None:
+        if width > limit + 1e-6 and (where not in worst or width - limit > worst[where][0]):
+            worst[where] = (width - limit, width, limit, place)
+
+    start = 0.0
+    for index, edge in enumerate(outline.edges):
+        around = (outline.edges[index - 1], edge, outline.edges[(index + 1) % len(outline.edges)])
+        # A round belongs to both its tubes.
+        own = max(limits.get(e.name) for e in (around if edge.is_corner else (edge,)) if not e.is_corner)
+        count = max(1, math.ceil(edge.length / _SAMPLE))
+        for along in (edge.length * k / count for k in range(count + 1)):
+            width, point = profile.width(start + along), edge.path.point_at(along)
+            place = f"{along:.0f} mm along {edge.name}"
+            hold(edge.name, width, own, place)
+            if point[0] < box.min_x + box.width / 3 and point[1] > box.min_y + box.height / 2:
+                hold("upper rear", width, options.widest_upper_rear, place)
+            if crank is not None and distance(point, corners[bottom]) < NEAR_CRANKS:
+                hold(bottom, width, crank, place)
+        start += edge.length
+    findings: list[Finding] = []
+    for where, (_, width, limit, place) in worst.items():
+        cranks = f", {CRANK_ROOM:g} mm inside either crank arm" if where == bottom else ""
+        message = (
+            f"the gusset is {width:.1f} mm wide {place}; {limit:g} mm is the limit there{cranks}. {_RIDE}"
+        )
+        findings.append(Finding("warning", "width-over-limit", message, where))
+    return findings
+
+
+def hole_stations(draft: Draft, outline: Outline) -> list[tuple[Body, float]]:
+    """Obstacles that go through the gusset, each with its seam length."""
+    assert draft.opening is not None
+    found: list[tuple[Body, float]] = []
+    for body in bodies(draft.frame.obstacles, draft.opening, "hole"):
+        names = [edge.name for edge in outline.edges]
+        at = names.index(body.obstacle.place.tube)
+        nearest: list[tuple[float, float]] = []
+        start = 0.0
+        for index, edge in enumerate(outline.edges):
+            # Beside a tube's end the seam line is already in the round.
+            if index == at or (edge.is_corner and (index - at) % len(names) in (1, len(names) - 1)):
+                s, off = edge.path.nearest(body.foot)
+                nearest.append((off, start + s))
+            start += edge.length
+        found.append((body, min(nearest)[1]))
+    return found
+
+
+def hole_marks(piece: Piece, body: Body, along: float) -> tuple[Mark, ...]:
+    """A circle about the hole on the strip's centre line, a cross in its middle, the obstacle's name.
+
+    Args:
+        piece: of the gusset.
+        body: what goes through it.
+        along: seam length from the piece's start, mm.
+    """
+    upper = piece.edge(NON_DRIVE_EDGE).path
+    x, half = upper.point_at(along)
+    radius = 0.5 * body.obstacle.length
+    if radius >= min(half, x, upper.end[0] - x):
+        return ()  # it would leave the piece, which is an error of its own
+    bottom, top = (x, -radius), (x, radius)
+    # Begun at the bottom, so that the name stands above the top.
+    circle = Path((Arc(bottom, top, (x, 0.0), radius, True), Arc(top, bottom, (x, 0.0), radius, True)))
+    arm = 0.5 * radius
+    return (
+        Mark("line", circle, body.obstacle.name),
+        Mark("centre", Path((Line((x - arm, 0.0), (x + arm, 0.0)),))),
+        Mark("centre", Path((Line((x, -arm), (x, arm)),))),
+    )
+
+
+def hole_findings(piece: Piece, body: Body, along: float) -> list[Finding]:
+    """What is wrong with a hole: too near to a join, or too wide for the strip."""
+    obstacle = body.obstacle
+    upper = piece.edge(NON_DRIVE_EDGE).path
+    radius, width = 0.5 * obstacle.length, 2 * upper.point_at(along)[1]
+    wanted = obstacle.length + 2 * obstacle.clearance
+    left = min(along, upper.length - along) - radius
+    findings: list[Finding] = []
+    if left < obstacle.clearance - 1e-6:
+        message = (
+            f"the hole for {obstacle.name} comes to {left:.1f} mm from a join of {piece.id}; "
+            f"{obstacle.clearance:g} mm is wanted. Move the join (`joins`)."
+        )
+        findings.append(Finding("error", "hole-at-join", message, obstacle.name))
+    if width < wanted - 1e-6:
+        message = (
+            f"the hole for {obstacle.name} and its clearance take {wanted:g} mm, "
+            f"and the gusset is {width:.1f} mm wide there. Cut it out of the panels instead "
+            '(`treatment = "notch"`), or make the gusset wider.'
+        )
+        findings.append(Finding("error", "hole-too-wide", message, obstacle.name))
+    return findings
 
 
 def edge_at(outline: Outline, station: float) -> tuple[Edge, float]:

@@ -887,7 +887,7 @@ def test_a_hole_is_drawn_on_the_centre_line_where_the_tube_has_it(joins: tuple[s
 
 def test_a_hole_at_a_tubes_end_lies_in_the_round() -> None:
     draft = bored(at=0.97, joins=[{"tube": "top-tube", "at": 0.5}])
-    ((piece, mark),) = circles(draft)
+    ((_, mark),) = circles(draft)
     assert draft.opening is not None
     side = draft.opening.edge("down-tube").path
     foot = side.point_at(0.97 * side.length)
