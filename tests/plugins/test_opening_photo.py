@@ -459,3 +459,13 @@ def test_a_view_needs_four_references() -> None:
     same = np.zeros((4, 2))
     with pytest.raises(ViewError):
         view_of(same, same, 1.0, np.zeros((8, 8)))
+
+
+SHEETS = sorted((Path(__file__).parents[2] / "recipes" / "sources" / "photo").glob("*.frame.toml"))
+
+
+@pytest.mark.parametrize("path", SHEETS, ids=[path.stem for path in SHEETS])
+def test_every_sheet_that_ships_makes_an_opening(path: Path) -> None:
+    draft = run(openings.loaded(path), PhotoOptions())
+    assert draft.opening is not None
+    assert {level for level, code in openings.codes(draft) if code.startswith("photo-")} == {"note"}

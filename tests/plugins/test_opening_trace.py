@@ -582,3 +582,18 @@ def test_other_kinds_of_file_are_refused(name: str) -> None:
 )
 def test_mistakes_in_the_table_are_named(table: dict[str, Any], key: str) -> None:
     openings.refusal(lambda: svg(PLAIN, **table), f"sources.trace.{key}")
+
+
+SHEETS = sorted((Path(__file__).parents[2] / "recipes" / "sources" / "trace").glob("*.frame.toml"))
+
+
+@pytest.mark.parametrize("path", SHEETS, ids=[path.stem for path in SHEETS])
+def test_every_sheet_that_ships_makes_an_opening(path: Path) -> None:
+    draft = made(openings.loaded(path))
+    assert draft.opening is not None
+    assert {level for level, code in openings.codes(draft) if code.startswith("trace-")} == {"note"}
+
+
+def test_sheets_ship_in_both_formats() -> None:
+    files = {draft.frame.sources[0].attachments[0].name[-3:] for draft in map(openings.loaded, SHEETS)}
+    assert files == {"dxf", "svg"}
