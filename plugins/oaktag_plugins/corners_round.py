@@ -3,15 +3,29 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from oaktag import Draft, Finding, Options, Refusal, StageSpec, hookimpl
-from oaktag.geometry import FilletError, Path, round_corner
+from oaktag.geometry import (
+    Fillet,
+    FilletError,
+    Line,
+    Path,
+    Point,
+    dot,
+    norm,
+    round_corner,
+    scale,
+    signed_angle,
+    subtract,
+)
 from oaktag.pattern import CORNER_PREFIX, Edge, Outline
 from oaktag.recipe import NonNegativeLength, PerName
 
 TIGHT_RADIUS = 10.0
 """Below this radius in mm a gusset bunches in the corner (common practice, no source)."""
+# Gaps and radii that differ by less, mm, are the same.
+_SAME = 1e-7
 
 
 class RoundOptions(Options):
@@ -22,25 +36,57 @@ class RoundOptions(Options):
 
     20 to 35 mm sews comfortably, 10 to 15 mm is the least (common practice, no source).
     """
+    corner_gap: PerName[NonNegativeLength] = PerName[NonNegativeLength].uniform(0.0)
+    """Least distance of the rounded seam line from the corner where the tubes meet, for all or by corner.
+
+    Where the radius gives less it is raised, in a hollow corner lowered, to what is needed.
+    """
 
 
 def run(draft: Draft, options: RoundOptions) -> Draft:
     """Put an arc, tangent to both sides, into every corner.
 
     Raises:
-        Refusal: a radius names an unknown corner, or doesn't fit beside its neighbours.
+        Refusal: a radius or a gap names an unknown corner, a radius doesn't fit beside its neighbours, or
+            none keeps the gap.
     """
-    outline = draft.outline
+    outline, opening = draft.outline, draft.opening
     assert outline is not None
+    assert opening is not None
     tubes = [edge for edge in outline.edges if not edge.is_corner]
     corners = [draft.frame.ends(edge.name)[1] for edge in tubes]
-    radii = options.radius.require(corners, "radius", "corner")
+    wanted = options.radius.require(corners, "radius", "corner")
+    gaps = options.corner_gap.require(corners, "corner-gap", "corner")
+    radii = {corner: wanted.get(corner) for corner in corners}
     paths = [edge.path for edge in tubes]
     arcs: dict[int, Path] = {}
     findings: list[Finding] = []
     for index, corner in enumerate(corners):
-        radius = radii.get(corner)
         after = (index + 1) % len(tubes)
+        if gaps.get(corner) > 0.0:
+            radius, least = radii[corner], gaps.get(corner)
+            place = opening.corner(corner).point
+            try:
+                radii[corner] = radius_for_gap(paths[index], paths[after], place, radius, least)
+            except CornerGapError as error:
+                largest = math.floor(10 * error.largest) / 10
+                raise Refusal(
+                    f"no radius keeps the seam line so far from corner {corner}",
+                    key=f"corner-gap.{corner}" if corner in gaps.names else "corner-gap",
+                    source="recipe",
+                    found=f"{least:g} mm",
+                    valid=f"at most {largest:.1f} mm, beside the other corners' radii",
+                    todo=f"make the gap of {corner} smaller, leave a larger gap at its tubes, "
+                    "or make the radius of a corner next to it smaller",
+                ) from error
+            if radii[corner] != radius:
+                raised = "raised" if radii[corner] > radius else "lowered"
+                message = (
+                    f"the radius is {raised} from {radius:g} to {radii[corner]:.1f} mm: the seam line has "
+                    f"to stay {least:g} mm from where the tubes meet"
+                )
+                findings.append(Finding("note", f"radius-{raised}", message, corner))
+        radius = radii[corner]
         if 0 < radius < TIGHT_RADIUS:
             findings.append(
                 Finding(
@@ -56,7 +102,7 @@ def run(draft: Draft, options: RoundOptions) -> Draft:
         try:
             fillet = round_corner(paths[index], paths[after], radius, "right")
         except FilletError as error:
-            named = f"radius.{corner}" if corner in radii.names else "radius"
+            named = f"radius.{corner}" if corner in wanted.names else "radius"
             largest = math.floor(10 * largest_beside(tubes, corners, radii, index)) / 10
             raise Refusal(
                 f"doesn't fit at corner {corner}, between {tubes[index].name} and {tubes[after].name}",
@@ -76,8 +122,114 @@ def run(draft: Draft, options: RoundOptions) -> Draft:
     return draft.evolve(outline=Outline(tuple(edges))).with_findings(findings)
 
 
+class CornerGapError(Exception):
+    """No radius keeps the gap to the tubes' corner; `largest` is the largest gap in mm that one does."""
+
+    def __init__(self, largest: float) -> None:
+        super().__init__(largest)
+        self.largest = largest
+
+
+def radius_for_gap(first: Path, second: Path, corner: Point, radius: float, gap: float) -> float:
+    """The radius nearest to a given one whose round keeps away from the corner where the tubes meet.
+
+    A larger radius takes the seam line away from the corner, in a hollow corner towards it.
+
+    Args:
+        first: the outline's side before the corner, not rounded yet; the inside to the right.
+        second: the side after it.
+        corner: where the tubes meet, mm.
+        radius: that is wanted, mm.
+        gap: least distance from the corner, mm.
+
+    Raises:
+        CornerGapError: there is none.
+    """
+    if corner_distance(first, second, corner, radius) >= gap - _SAME:
+        return radius
+    if signed_angle(first.tangent_before(first.length), second.tangent_at(0.0)) > 0.0:
+        low, high = 0.0, radius
+        if corner_distance(first, second, corner, low) < gap:
+            raise CornerGapError(corner_distance(first, second, corner, low))
+    else:
+        exact = _raised_between_lines(first, second, corner, gap)
+        if exact is not None and _rounded(first, second, exact) is not None:
+            away = corner_distance(first, second, corner, exact)
+            if abs(away - gap) < _SAME:
+                return exact
+        low, high = _largest(first, second), radius
+        if corner_distance(first, second, corner, low) < gap:
+            raise CornerGapError(corner_distance(first, second, corner, low))
+    # From here on `low` keeps the gap and `high` doesn't, whichever of them is larger.
+    while abs(high - low) > _SAME:
+        middle = 0.5 * (low + high)
+        if corner_distance(first, second, corner, middle) >= gap:
+            low = middle
+        else:
+            high = middle
+    return low
+
+
+def corner_distance(first: Path, second: Path, corner: Point, radius: float) -> float:
+    """Least distance in mm of a rounded corner's seam line from where the tubes meet.
+
+    Negative where the round of a hollow corner reaches past that place. A radius that doesn't fit counts as
+    the largest that does.
+    """
+    fillet = _rounded(first, second, radius)
+    if fillet is None:
+        return min(path.nearest(corner)[1] for path in (first, second))
+    away = min(path.nearest(corner)[1] for path in (fillet.first, Path((fillet.arc,)), fillet.second))
+    # The centre of a hollow corner's round lies on the tubes' side.
+    past = fillet.reflex and norm(subtract(corner, fillet.arc.center)) > fillet.arc.radius
+    return -away if past else away
+
+
+def _rounded(first: Path, second: Path, radius: float) -> Fillet | None:
+    """The corner with its round, the largest that fits if this one doesn't; None for a sharp corner."""
+    while radius > 0.0:
+        try:
+            return round_corner(first, second, radius, "right")
+        except FilletError as error:
+            radius = error.largest
+    return None
+
+
+def _largest(first: Path, second: Path) -> float:
+    """The largest radius in mm that fits between two sides."""
+    fillet = _rounded(first, second, 2.0 * (first.length + second.length))
+    return 0.0 if fillet is None else fillet.arc.radius
+
+
+def _raised_between_lines(first: Path, second: Path, corner: Point, gap: float) -> float | None:
+    """The radius whose arc is the gap away from the tubes' corner; None if the sides aren't straight.
+
+    With Δ the turn, the arc's centre lies R / cos(Δ/2) from the seam line's own corner along the bisector b.
+    So with q from the tubes' corner to the seam line's, |q + b R / cos(Δ/2)| = R + gap, which is a quadratic
+    in R. Where the gaps of both tubes are equal, q lies along b and this is the external distance of a simple
+    circular curve, E = R (1 / cos(Δ/2) − 1), and |q| together.
+    """
+    before, after = first.segments[-1], second.segments[0]
+    if not isinstance(before, Line) or not isinstance(after, Line):
+        return None
+    turn = abs(signed_angle(before.direction, after.direction))
+    across = subtract(after.direction, before.direction)
+    if norm(across) < 1e-9 or turn > math.pi - 1e-6:
+        return None
+    to_centre = scale(across, 1.0 / (norm(across) * math.cos(0.5 * turn)))
+    q = subtract(first.end, corner)
+    a = dot(to_centre, to_centre) - 1.0
+    b = dot(q, to_centre) - gap
+    c = dot(q, q) - gap**2
+    root = b * b - a * c
+    if root < 0.0:
+        return None
+    radius = (-b + math.sqrt(root)) / a
+    return radius if radius > 0.0 else None
+
+
 def largest_beside(
-    tubes: Sequence[Edge], corners: Sequence[str], radii: PerName[NonNegativeLength], index: int
+    tubes: Sequence[Edge], corners: Sequence[str], radii: Mapping[str, float], index: int
 ) -> float:
     """The largest radius in mm that fits at a corner beside the radii of the others, as far as these fit.
 
@@ -99,9 +251,9 @@ def largest_beside(
         return radius
 
     for other, name in enumerate(corners):
-        if other != index and radii.get(name) > 0:
-            put(other, radii.get(name))
-    return put(index, radii.get(corners[index]))
+        if other != index and radii[name] > 0:
+            put(other, radii[name])
+    return put(index, radii[corners[index]])
 
 
 @hookimpl
@@ -113,7 +265,7 @@ def oaktag_stages() -> tuple[StageSpec, ...]:
             summary="Round the corners of the outline, each with its own radius",
             run=f"{__name__}:run",
             options=f"{__name__}:RoundOptions",
-            needs=frozenset({"outline"}),
+            needs=frozenset({"opening", "outline"}),
             changes=frozenset({"outline"}),
         ),
     )

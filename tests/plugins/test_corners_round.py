@@ -197,3 +197,115 @@ def test_a_radius_of_a_corner_that_is_not_there_is_refused() -> None:
     said = drafts.refusal(lambda: rounded(draft, {"default": 20, "heed": 5}), "radius.heed")
     assert "head" in said.todo
     drafts.refusal(lambda: rounded(draft, {"head": 5}), "radius")
+
+
+# The gap at the corners.
+
+
+def gapped(draft: Draft, gap: object, corner_gap: object, radius: object = 20.0) -> Draft:
+    options = RoundOptions.model_validate({"radius": radius, "corner-gap": corner_gap})
+    return run(clear(draft, ClearOptions.model_validate({"gap": gap})), options)
+
+
+def nearest_to_corner(draft: Draft, corner: str) -> float:
+    """Distance of the seam line from where the tubes meet, from many of its points."""
+    assert draft.opening is not None
+    place = draft.opening.corner(corner).point
+    return min(math.dist(place, point) for point in outline_of(draft).path.flatten(1e-5))
+
+
+def radius_at(draft: Draft, corner: str) -> float:
+    (arc,) = outline_of(draft).edge(f"corner:{corner}").path.segments
+    assert isinstance(arc, Arc)
+    return arc.radius
+
+
+def test_a_radius_is_raised_to_the_external_distance_that_the_gap_needs() -> None:
+    # Simple circular curve: external distance E = R (1 / cos(Δ/2) − 1) with Δ the turn, here from the corner
+    # of the seam line, which lies gap / cos(Δ/2) from the tubes' own.
+    draft = drafts.triangle(400.0, 560.0, 55.0)
+    assert draft.opening is not None
+    half_turn = math.radians(180.0 - draft.opening.corner("seat").angle) / 2
+    wanted = 25.0
+    radius = (wanted - 5.0 / math.cos(half_turn)) / (1 / math.cos(half_turn) - 1)
+    done = gapped(draft, 5.0, {"default": 0.0, "seat": wanted})
+    assert radius > 20.0
+    assert radius_at(done, "seat") == pytest.approx(radius, rel=1e-12)
+    assert radius_at(done, "head") == 20.0
+    (finding,) = done.findings
+    assert (finding.level, finding.code, finding.where) == ("note", "radius-raised", "seat")
+    assert "from 20 to" in finding.message
+    assert f"{radius:.1f} mm" in finding.message
+    assert "25 mm" in finding.message
+
+
+@given(
+    st.tuples(*(st.floats(2, 12) for _ in range(3))),
+    st.floats(5.0, 30.0),
+    st.sampled_from(drafts.CORNERS),
+    st.floats(5.0, 25.0),
+)
+@SETTINGS
+def test_the_gap_holds_beside_unequal_gaps_and_no_radius_is_raised_for_nothing(
+    gaps: tuple[float, float, float], wanted: float, corner: str, radius: float
+) -> None:
+    draft = drafts.triangle(400.0, 560.0, 55.0)
+    by_tube = dict(zip(drafts.TUBES, gaps, strict=True))
+    before = gapped(draft, by_tube, 0.0, radius)
+    after = gapped(draft, by_tube, {"default": 0.0, corner: wanted}, radius)
+    if nearest_to_corner(before, corner) >= wanted:
+        assert outline_of(after) == outline_of(before)
+        return
+    assert nearest_to_corner(after, corner) == pytest.approx(wanted, abs=1e-4)
+    assert radius_at(after, corner) > radius
+    assert max(abs(turn) for turn in turns(outline_of(after))) < 1e-9
+
+
+@pytest.mark.parametrize("sagitta", [-14.0, 9.0])
+def test_the_gap_holds_beside_a_bowed_tube_and_the_round_is_tangent(sagitta: float) -> None:
+    draft = drafts.triangle(400.0, 560.0, 55.0, sagittas={"top-tube": sagitta})
+    done = gapped(draft, 4.0, {"default": 0.0, "seat": 30.0, "head": 70.0})
+    assert [f.where for f in done.findings] == ["head", "seat"]
+    assert nearest_to_corner(done, "seat") == pytest.approx(30.0, abs=1e-4)
+    assert nearest_to_corner(done, "head") == pytest.approx(70.0, abs=1e-4)
+    assert max(abs(turn) for turn in turns(outline_of(done))) < 1e-6
+
+
+def test_a_sharp_corner_is_rounded_if_the_gap_asks_for_it() -> None:
+    done = gapped(drafts.triangle(400.0, 560.0, 55.0), 5.0, {"default": 0.0, "seat": 15.0}, 0.0)
+    assert [edge.name for edge in outline_of(done).edges if edge.is_corner] == ["corner:seat"]
+    assert nearest_to_corner(done, "seat") == pytest.approx(15.0, abs=1e-4)
+
+
+def test_in_a_hollow_corner_the_radius_is_lowered() -> None:
+    # The tubes meet at 2 asin 0.8, so the seam line's corner is 6 / 0.8 mm from theirs and a round of r comes
+    # r (1 / 0.8 − 1) nearer.
+    points = ((0.0, 300.0), (200.0, 150.0), (400.0, 300.0), (400.0, 0.0), (0.0, 0.0))
+    draft = drafts.polygon(points)
+    done = gapped(draft, 6.0, {"default": 0.0, "corner-1": 4.0}, 60.0)
+    assert radius_at(done, "corner-1") == pytest.approx((7.5 - 4.0) / 0.25, abs=1e-6)
+    (finding,) = done.findings
+    assert (finding.code, finding.where) == ("radius-lowered", "corner-1")
+    said = drafts.refusal(
+        lambda: gapped(draft, 6.0, {"default": 0.0, "corner-1": 6.1}, 60.0), "corner-gap.corner-1"
+    )
+    # However sharp, its sides are the tubes' gap away.
+    assert "6.0 mm" in said.valid
+
+
+@pytest.mark.parametrize("sagittas", [None, {"seat-tube": 12.0}])
+def test_a_gap_that_no_radius_keeps_is_refused_with_the_largest(sagittas: dict[str, float] | None) -> None:
+    draft = drafts.triangle(335.0, 570.0, 51.5, sagittas=sagittas)
+    said = drafts.refusal(lambda: gapped(draft, 5.0, {"default": 0.0, "seat": 300.0}), "corner-gap.seat")
+    largest = largest_of(said)
+    assert 20.0 < largest < 300.0
+    drafts.refusal(lambda: gapped(draft, 5.0, {"default": 0.0, "seat": largest + 0.2}), "corner-gap.seat")
+    done = gapped(draft, 5.0, {"default": 0.0, "seat": largest}, {"default": 20.0, "bottom-bracket": 0.0})
+    assert nearest_to_corner(done, "seat") >= largest - 1e-4
+    drafts.refusal(lambda: gapped(draft, 5.0, 300.0), "corner-gap")
+
+
+def test_a_corner_gap_of_a_corner_that_is_not_there_is_refused() -> None:
+    draft = drafts.triangle(400.0, 560.0, 55.0)
+    said = drafts.refusal(lambda: gapped(draft, 5.0, {"default": 0.0, "sest": 5.0}), "corner-gap.sest")
+    assert "seat" in said.todo
