@@ -202,7 +202,9 @@ def _ends(draft: Draft, reading: ReadingResult) -> tuple[Point, Point]:
 
 def _legend(draft: Draft, survey: Survey, options: SurveyOptions) -> list[str]:
     test = survey.statistics
-    if test.passed is None or test.critical is None:
+    if not survey.readings:
+        verdict = "No reading checks this opening."
+    elif test.passed is None or test.critical is None:
         verdict = "Nothing checks these readings: there is no spare one."
     else:
         word = "agree" if test.passed else "DISAGREE"

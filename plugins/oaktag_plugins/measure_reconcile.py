@@ -1,5 +1,8 @@
 """Reconcile the readings of a frame sheet: adjust them, test them, name the one that is wrong.
 
+If an earlier stage has made an opening already, from a chart or a trace, that is an estimate and adjusted
+with the readings: what a shop drafted before the bicycle was there, a few readings make sure of.
+
 The mathematics is in `oaktag_plugins.polygon_survey`; this module puts it into the maker's words.
 """
 
@@ -8,12 +11,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
-from math import inf, sqrt
+from math import hypot, inf, sqrt
 from typing import TYPE_CHECKING
 
 from pydantic import Field
 
 from oaktag import StageSpec, hookimpl
+from oaktag.geometry import Line, Path, Point, Transform
 from oaktag.pattern import (
     Adjusted,
     Draft,
@@ -35,6 +39,7 @@ from oaktag_plugins.bows import bowed
 
 if TYPE_CHECKING:
     from oaktag_plugins.adjustment import Thing
+    from oaktag_plugins.corner_estimate import CornerEstimate
     from oaktag_plugins.polygon_survey import (
         ImpossibleShapeError,
         ImpossibleTriangleError,
@@ -93,6 +98,7 @@ def oaktag_stages() -> tuple[StageSpec, ...]:
             run=f"{__name__}:run",
             options=f"{__name__}:ReconcileOptions",
             needs=frozenset({"readings"}),
+            uses=frozenset({"survey", "opening"}),
             adds=frozenset({"survey", "opening"}),
         ),
     )
@@ -101,19 +107,23 @@ def oaktag_stages() -> tuple[StageSpec, ...]:
 def run(draft: Draft, options: ReconcileOptions) -> Draft:
     """Adjust all readings by least squares; add the survey, the opening and what there is to say about them.
 
+    An opening that is there already takes part with its survey's covariance, as 2n - 3 correlated
+    observations of its corners; none of them counts as better than `corner_estimate.LEAST_SIGMA`.
+
     The opening is placed with its first tube along +x, as the corners run clockwise, and its lowest corner at
     the origin. The survey's covariance holds the first corner and the first tube's direction fixed; moving
     the opening doesn't change it. A suspect reading is left out of the shape, but not of the statistics: its
     residual counts, so the whole does not pass.
 
     Raises:
-        Refusal: the readings don't lead to exactly one opening.
+        Refusal: the readings don't lead to exactly one opening, or what is there already is no estimate.
     """
     import numpy as np
 
     from oaktag_plugins.polygon_survey import Readings, SurveyError, reconcile
 
     frame = draft.frame
+    estimate = _estimate(draft)
     things = [_thing(frame, reading) for reading in frame.readings]
     # What was left out by hand isn't part of the adjustment; everything is told of the others.
     counted = replace(frame, readings=tuple(one for one in frame.readings if not one.excluded))
@@ -122,15 +132,88 @@ def run(draft: Draft, options: ReconcileOptions) -> Draft:
         tuple(thing for thing, one in zip(things, frame.readings, strict=True) if not one.excluded),
         np.array([reading.value for reading in counted.readings], dtype=float),
         np.array([reading.sigma for reading in counted.readings], dtype=float),
+        estimate,
     )
     try:
         outcome = reconcile(readings, significance=options.significance, suspect_at=options.suspect_at)
     except SurveyError as error:
         raise _refusal(counted, error) from error
     survey = _survey(frame, outcome)
-    return draft.evolve(survey=survey, opening=_opening(frame, outcome, survey)).with_findings(
-        [*_Report(counted, outcome, survey, options).findings(), *_left_out(frame, outcome)]
+    opening = _opening(frame, outcome, survey, draft.opening)
+    report = _Report(counted, outcome, survey, options, _estimate_key(draft))
+    return draft.evolve(survey=survey, opening=opening).with_findings(
+        [*report.findings(), *_left_out(frame, outcome)]
     )
+
+
+# ------------------------------------------------------------------------- the opening that is there already
+
+
+def _estimate(draft: Draft) -> CornerEstimate | None:
+    """The opening that an earlier stage made, as observations."""
+    import numpy as np
+
+    from oaktag_plugins.adjustment import crossing_sides, signed_area
+    from oaktag_plugins.corner_estimate import CovarianceError, corner_estimate
+
+    if draft.opening is None:
+        return None
+
+    def refusal(reason: str, found: str, valid: str, todo: str) -> Refusal:
+        return Refusal(reason, key="", source="recipe", found=found, valid=valid, todo=todo)
+
+    if draft.survey is None:
+        raise refusal(
+            "an earlier stage made the opening without saying how well it is known",
+            "an opening without a survey",
+            "an opening with the covariance of its corners",
+            "remove that stage, or measure.reconcile",
+        )
+    if draft.survey.readings:
+        raise refusal(
+            "the readings have been adjusted already, and would count twice",
+            "a survey with readings",
+            "measure.reconcile once in a recipe",
+            "remove one of the two",
+        )
+    points = np.array([corner.point for corner in draft.opening.corners], dtype=float)
+    names = [corner.name for corner in draft.opening.corners]
+    if names != list(draft.frame.corners):
+        raise refusal(
+            "an earlier stage made an opening with other corners than the frame sheet's",
+            ", ".join(names),
+            ", ".join(draft.frame.corners),
+            "remove that stage, or name its corners on the frame sheet",
+        )
+    if crossing_sides(points) is not None or not signed_area(points) < 0.0:
+        raise refusal(
+            "an earlier stage made an opening that isn't one",
+            "sides that cross, or corners that run counter-clockwise",
+            "corners clockwise as seen from the drive side",
+            "remove that stage",
+        )
+    try:
+        return corner_estimate(points.tolist(), draft.survey.covariance)
+    except CovarianceError as error:
+        raise refusal(
+            f"the covariance of the opening's corners is none: {error}",
+            "a survey of an earlier stage",
+            f"{2 * len(points)} × {2 * len(points)} values in mm², symmetric, without negative eigenvalues",
+            "remove that stage, or tell its authors",
+        ) from error
+
+
+def _estimate_key(draft: Draft) -> str:
+    """The table of the frame sheet that the estimate came from."""
+    said = [finding.where for finding in draft.findings if finding.code == "opening-estimated"]
+    return said[-1] if said and said[-1] else "sources"
+
+
+def _moved_side(before: OpeningEdge, start: Point, end: Point) -> Path:
+    """A curved side of the estimate, turned and stretched to where its corners lie now."""
+    old_start, old_end = complex(*before.path.start), complex(*before.path.end)
+    factor = (complex(*end) - complex(*start)) / (old_end - old_start)
+    return before.path.transformed(Transform(factor, complex(*start) - factor * old_start))
 
 
 # ------------------------------------------------------------------------------------ from names to numbers
@@ -287,18 +370,21 @@ def _predicted(frame: Frame, outcome: Outcome, reading: Reading) -> tuple[float,
     return float(values[0]), sqrt(max(float(covariance[0, 0]), 0.0))
 
 
-def _opening(frame: Frame, outcome: Outcome, survey: Survey) -> Opening:
+def _opening(frame: Frame, outcome: Outcome, survey: Survey, before: Opening | None) -> Opening:
     points = [(float(x), float(y)) for x, y in outcome.shape.points]
     lowest = min(points, key=lambda point: point[1])
     placed = [(x - lowest[0], y - lowest[1]) for x, y in points]
+    paths = list(bowed(placed, frame))
+    bent = {bow.tube for bow in frame.bows}
+    for index, edge in enumerate(before.edges if before else ()):
+        if edge.name not in bent and not all(isinstance(segment, Line) for segment in edge.path.segments):
+            paths[index] = _moved_side(edge, placed[index], placed[(index + 1) % len(placed)])
     return Opening(
         corners=tuple(
             OpeningCorner(name, point, angle.value)
             for name, point, angle in zip(frame.corners, placed, survey.angles, strict=True)
         ),
-        edges=tuple(
-            OpeningEdge(tube, path) for tube, path in zip(frame.tubes, bowed(placed, frame), strict=True)
-        ),
+        edges=tuple(OpeningEdge(tube, path) for tube, path in zip(frame.tubes, paths, strict=True)),
     )
 
 
@@ -509,11 +595,14 @@ def _nearly_as_good(explanations: tuple[Explanation, ...]) -> bool:
 class _Report:
     """Puts an outcome into findings."""
 
-    def __init__(self, frame: Frame, outcome: Outcome, survey: Survey, options: ReconcileOptions) -> None:
+    def __init__(
+        self, frame: Frame, outcome: Outcome, survey: Survey, options: ReconcileOptions, source: str
+    ) -> None:
         self.frame = frame
         self.outcome = outcome
         self.survey = survey
         self.options = options
+        self.source = source
         self.things = outcome.readings.things
         self.suspects = {suspect.index for suspect in outcome.suspects}
 
@@ -521,6 +610,7 @@ class _Report:
         return [
             *(self.suspect(suspect) for suspect in self.outcome.suspects),
             *self.disagreement(),
+            *self.estimate(),
             *self.unchecked(),
             *self.scatter(),
             *self.assumed(),
@@ -567,7 +657,9 @@ class _Report:
         if not outcome.contradiction:
             return []
         readings = [self.reading(index) for index in outcome.contradiction]
-        spare = len(self.things) - len(self.suspects) - outcome.readings.unknowns
+        spare = outcome.shape.readings.spare(len(self.things) - len(self.suspects))
+        if outcome.shape.readings.estimate is not None:
+            readings.append(self.source)
         critical = outcome.critical_without_suspects
         chi_square = outcome.shape.chi_square
         test = f"chi-square {chi_square:.1f}, {critical:.1f} allowed"
@@ -595,11 +687,43 @@ class _Report:
             message += f" Slips that would explain it: {'; '.join(offers)}."
         return [Finding("error", "readings-disagree", message, where)]
 
+    def estimate(self) -> list[Finding]:
+        """How the estimate of an earlier stage and the readings go together."""
+        from oaktag_plugins.polygon_survey import missing_readings
+
+        estimate, blame = self.outcome.readings.estimate, self.outcome.blame
+        if estimate is None or not self.things:
+            return []
+        unknowns = self.outcome.shape.fit.unknowns
+        moves = self.outcome.readings.equations.coordinates(unknowns - estimate.coordinates)
+        far = [hypot(x, y) for x, y in moves.reshape(-1, 2).tolist()]
+        worst = far.index(max(far))
+        moved = f"{self.frame.corners[worst]} moves by {far[worst]:.1f} mm"
+        misfit = f"chi-square {estimate.misfit(unknowns):.1f} on {_number(estimate.size)} coordinates"
+        count = f"{_number(len(self.things))} reading{'s' if len(self.things) > 1 else ''}"
+        if blame is None:
+            message = f"{self.source} and {count} make the opening together: {moved}, {misfit}."
+            return [Finding("note", "estimate-adjusted", message, self.source)]
+        message = (
+            f"{self.source} is more likely wrong than any one reading: without it chi-square falls by "
+            f"{blame.fallen:.1f}, where {blame.allowed:.1f} would be allowed. "
+        )
+        if self.outcome.shape.readings.estimate is None:
+            message += f"The opening was made from the {count} alone: {moved} ({misfit}). Check its values."
+        else:
+            missing = missing_readings(replace(self.outcome.readings, estimate=None))
+            take = [_name(self.frame, thing) for thing in missing.take] if missing else []
+            message += f"But {count} alone can't make the opening. Check its values"
+            message += f", or read {_together(take)} to do without it." if take else "."
+        return [Finding("error", "estimate-disagrees", message, self.source)]
+
     def unchecked(self) -> list[Finding]:
         from oaktag_plugins.adjustment import UNCHECKED
 
+        if not self.things:
+            return []
         further = _name(self.frame, self.outcome.checking_reading)
-        if self.outcome.dof == 0:
+        if self.outcome.planned.dof == 0:
             count = _number(len(self.things))
             message = (
                 f"Nothing has been checked: {count} readings are just enough, so a slip in any of them goes "

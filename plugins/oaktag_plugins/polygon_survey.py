@@ -30,6 +30,7 @@ from oaktag_plugins.adjustment import (
     side,
     signed_area,
 )
+from oaktag_plugins.corner_estimate import CornerEstimate, StackedEquations
 from oaktag_plugins.slips import Explanation, explanations
 from oaktag_plugins.starting_shapes import (
     irregular_polygon,
@@ -58,6 +59,8 @@ _FIRST_STEPS = 8
 _FLAT = 0.5
 # Beyond this share of the mean side, one sigma, straight-line propagation of errors says nothing any more.
 _LOOSE = 0.1
+# An estimate of so many times its standard uncertainty says nothing any more, but keeps the shape fixed.
+_UNWEIGHTED = 1e3
 # Two readings explain a contradiction equally well if the chi-squares without them are this close.
 _TIED = 1e-3
 # A hint is given for kinds of slip with up to four answers; those with more explain anything (2 ln 4 = 2.8).
@@ -75,17 +78,33 @@ class Readings:
         things: what each reading is of.
         values: mm or degrees (m,).
         sigma: standard uncertainties (m,).
+        estimate: corners that are known from elsewhere; they count as 2n - 3 more observations.
     """
 
     corners: int
     things: tuple[Thing, ...]
     values: Array
     sigma: Array
+    estimate: CornerEstimate | None = None
 
     @cached_property
-    def equations(self) -> PolygonEquations:
-        """Their observation equations."""
-        return polygon_equations(self.corners, self.things)
+    def equations(self) -> PolygonEquations | StackedEquations:
+        """Their observation equations, those of the estimate last."""
+        polygon = polygon_equations(self.corners, self.things)
+        return polygon if self.estimate is None else StackedEquations(polygon, self.estimate)
+
+    @cached_property
+    def observed(self) -> Array:
+        """The values, and those of the estimate."""
+        if self.estimate is None:
+            return self.values
+        return np.concatenate([self.values, self.estimate.observed])
+
+    def all_sigma(self, sigma: Array) -> Array:
+        """Sigmas of the readings (..., m), and those of the estimate."""
+        if self.estimate is None:
+            return sigma
+        return np.concatenate([sigma, np.ones((*sigma.shape[:-1], self.estimate.size))], axis=-1)
 
     @property
     def unknowns(self) -> int:
@@ -95,7 +114,11 @@ class Readings:
     @property
     def dof(self) -> int:
         """Degrees of freedom: readings to spare."""
-        return len(self.things) - self.unknowns
+        return self.spare(len(self.things))
+
+    def spare(self, count: int) -> int:
+        """Degrees of freedom with so many of the readings."""
+        return count - self.unknowns if self.estimate is None else count
 
     def only(self, indices: Iterable[int]) -> Readings:
         """Some of the readings, in the given order."""
@@ -103,20 +126,24 @@ class Readings:
         if chosen == list(range(len(self.things))):
             return self
         return Readings(
-            self.corners, tuple(self.things[i] for i in chosen), self.values[chosen], self.sigma[chosen]
+            self.corners,
+            tuple(self.things[i] for i in chosen),
+            self.values[chosen],
+            self.sigma[chosen],
+            self.estimate,
         )
 
     def misfit(self, computed: Array) -> Array:
         """Computed minus read (..., m); an angle's is the nearest way round."""
         difference = computed - self.values
-        cyclic = self.equations.period > 0.0
+        cyclic = self.equations.period[: len(self.things)] > 0.0
         return np.where(cyclic, difference - 360.0 * np.round(difference / 360.0), difference)
 
     def with_value(self, index: int, value: float) -> Readings:
         """The same with one value replaced."""
         values = self.values.copy()
         values[index] = value
-        return Readings(self.corners, self.things, values, self.sigma)
+        return Readings(self.corners, self.things, values, self.sigma, self.estimate)
 
     def usual_sigma(self, thing: Thing) -> float:
         """What a further reading of this thing would be worth, going by the others of its kind."""
@@ -310,7 +337,7 @@ def missing_readings(readings: Readings) -> UndeterminedError | None:
     It is judged at a shape without any symmetry, so that the answer depends on what was read and not on the
     values.
     """
-    if _fixed_by(readings.corners, readings.things):
+    if readings.estimate is not None or _fixed_by(readings.corners, readings.things):
         return None
     where = irregular_polygon(readings.corners)
     weighted = readings.equations(where)[1] / readings.sigma[:, None]
@@ -342,11 +369,13 @@ def checking_reading(shape: Shape) -> Thing:
     readings, fit = shape.readings, shape.fit
     candidates = unread(readings) or all_things(readings.corners)
     rows = polygon_equations(readings.corners, candidates)(fit.unknowns)[1]
+    count = len(readings.things)
+    present, redundancy = fit.jacobian[:count], fit.redundancy[:count]
     scores = []
     for thing, row in zip(candidates, rows, strict=True):
         carried = fit.cofactor @ row
         variance = readings.usual_sigma(thing) ** 2 + float(row @ carried)
-        after = fit.redundancy + (fit.jacobian @ carried) ** 2 / (readings.sigma**2 * variance)
+        after = redundancy + (present @ carried) ** 2 / (readings.sigma**2 * variance)
         checked = after > 0.01
         scores.append((int(np.sum(checked)), round(float(np.min(after, where=checked, initial=1.0)), 9)))
     return candidates[max(range(len(candidates)), key=lambda index: (scores[index], -index))]
@@ -387,9 +416,15 @@ def separating_reading(shapes: Sequence[Shape]) -> tuple[Thing, tuple[float, ...
 
 def fit_shapes(readings: Readings) -> tuple[Shape, ...]:
     """Every different polygon that the readings settle on, the best fit first."""
+    return _settle(readings, _starts(readings), readings.sigma)[0]
+
+
+def _starts(readings: Readings, *, thorough: bool = False) -> Array:
+    """Unknowns (s, 2n - 3) to start from: the estimate if there is one, for that is near."""
+    if readings.estimate is not None:
+        return readings.estimate.coordinates[None]
     values, sigma = readings.values.tolist(), readings.sigma.tolist()
-    starts = starting_shapes(readings.corners, readings.things, values, sigma)
-    return _settle(readings, starts, readings.sigma)[0]
+    return starting_shapes(readings.corners, readings.things, values, sigma, thorough=thorough)
 
 
 def _settle(
@@ -425,7 +460,7 @@ def _settle(
         order = sorted(range(first, first + count), key=lambda index: float(fit.chi_square[index]))
         shapes: list[Shape] = []
         for index in order:
-            shape = Shape(subset, _facing_forward(fit.pick(index), kept), fine=not rough)
+            shape = Shape(subset, _kept(fit.pick(index), kept, readings), fine=not rough)
             if not any(shape.same_as(other) for other in shapes):
                 shapes.append(shape)
         settled.append(tuple(shapes))
@@ -435,20 +470,31 @@ def _settle(
 def _adjusted(readings: Readings, groups: Array, starts: Array, *, tolerance: float, limit: int) -> Fit:
     """As many starts for each row of sigmas (g, m), those of the first row first."""
     sigma = np.repeat(groups, len(starts) // len(groups), axis=0)
-    period = readings.equations.period
     return least_squares(
-        readings.equations, readings.values, sigma, starts, period=period, tolerance=tolerance, limit=limit
+        readings.equations,
+        readings.observed,
+        readings.all_sigma(sigma),
+        starts,
+        period=readings.equations.period,
+        tolerance=tolerance,
+        limit=limit,
     )
 
 
-def _facing_forward(fit: Fit, kept: NDArray[np.intp]) -> Fit:
+def _kept(fit: Fit, kept: NDArray[np.intp], readings: Readings) -> Fit:
     """The fit with only the kept readings, and turned half round if the first side points to -x."""
-    sign = -1.0 if fit.unknowns[0] < 0.0 else 1.0
+    if readings.estimate is not None:
+        count = len(readings.things)
+        rows = np.concatenate([kept, np.arange(count, count + readings.estimate.size)])
+        sign = 1.0  # an estimate says where the front is
+    else:
+        rows = kept
+        sign = -1.0 if fit.unknowns[0] < 0.0 else 1.0
     return Fit(
         sign * fit.unknowns,
-        fit.residuals[kept],
-        fit.sigma[kept],
-        sign * fit.jacobian[kept],
+        fit.residuals[rows],
+        fit.sigma[rows],
+        sign * fit.jacobian[rows],
         fit.chi_square,
         fit.converged,
     )
@@ -478,12 +524,15 @@ def leave_out(
     readings: Readings, groups: Sequence[tuple[int, ...]], starts: Array | None = None
 ) -> dict[tuple[int, ...], Without]:
     """What the others say without each group that can be spared; `starts` replaces the usual ones."""
-    spared = [group for group in groups if _fixed_by(readings.corners, _things_without(readings, group))]
+    spared = [
+        group
+        for group in groups
+        if readings.estimate is not None or _fixed_by(readings.corners, _things_without(readings, group))
+    ]
     if not spared:
         return {}
     if starts is None:
-        values, sigmas = readings.values.tolist(), readings.sigma.tolist()
-        starts = starting_shapes(readings.corners, readings.things, values, sigmas, thorough=True)
+        starts = _starts(readings, thorough=True)
     sigma = np.tile(readings.sigma, (len(spared), 1))
     for row, group in enumerate(spared):
         sigma[row, list(group)] = np.inf
@@ -547,6 +596,21 @@ class Hint:
     explanation: Explanation
 
 
+@dataclass(frozen=True, slots=True)
+class Blame:
+    """Why an estimate of the corners is held to be wrong.
+
+    Attributes:
+        fallen: how far chi-square falls without it.
+        dimensions: how many combinations of its coordinates the readings check.
+        allowed: the fall that an honest estimate stays below, at the level at which a reading is suspect.
+    """
+
+    fallen: float
+    dimensions: int
+    allowed: float
+
+
 @dataclass(frozen=True, eq=False)
 class Outcome:
     """What came of the readings.
@@ -560,6 +624,7 @@ class Outcome:
         hints: slips that would resolve the contradiction, the best first.
         second_shape: another shape, with a corner of 180° or more, that fits as well.
         significance: of the test of the whole.
+        blame: why the estimate is held to be wrong; None if it isn't, or there is none.
     """
 
     readings: Readings
@@ -570,6 +635,7 @@ class Outcome:
     hints: tuple[Hint, ...]
     second_shape: Shape | None
     significance: float
+    blame: Blame | None = None
 
     @property
     def dof(self) -> int:
@@ -598,8 +664,10 @@ class Outcome:
 
     @property
     def chi_square(self) -> float:
-        """Weighted square sum of all residuals."""
-        return float(np.sum((self.residuals / self.readings.sigma) ** 2))
+        """Weighted square sum of all residuals, those of the estimate too."""
+        estimate = self.readings.estimate
+        of_estimate = 0.0 if estimate is None else estimate.misfit(self.shape.fit.unknowns)
+        return float(np.sum((self.residuals / self.readings.sigma) ** 2)) + of_estimate
 
     @property
     def passed(self) -> bool | None:
@@ -625,11 +693,18 @@ class Outcome:
             for i in range(len(own))
         )
 
+    @property
+    def planned(self) -> Readings:
+        """All readings, suspects too, and the estimate unless it was left out: what can check each other."""
+        return replace(self.readings, estimate=self.shape.readings.estimate)
+
     @cached_property
     def planned_redundancy(self) -> Array:
         """Redundancy numbers (m,) as if all readings, suspects too, were used: what the sheet can check."""
-        jacobian = self.readings.equations(self.shape.fit.unknowns)[1] / self.readings.sigma[:, None]
-        return _planned_redundancy(jacobian)
+        planned = self.planned
+        sigma = planned.all_sigma(planned.sigma)
+        jacobian = planned.equations(self.shape.fit.unknowns)[1] / sigma[:, None]
+        return _planned_redundancy(jacobian)[: len(planned.things)]
 
     @property
     def coordinate_covariance(self) -> Array:
@@ -649,8 +724,10 @@ def reconcile(readings: Readings, *, significance: float = 0.05, suspect_at: flo
     agrees with the rest after all. If that leaves more than one outside, or doesn't settle the matter, every
     two readings are tried together: two errors can hide each other and put the blame on honest readings.
 
+    An estimate of the corners is right or wrong as a whole.
+
     Args:
-        readings: at least one.
+        readings: at least one, or an estimate.
         significance: share of honest sheets that the test of the whole may turn down.
         suspect_at: standardised residual beyond which a reading is suspect.
 
@@ -675,7 +752,7 @@ def reconcile(readings: Readings, *, significance: float = 0.05, suspect_at: flo
         raise undetermined
     means = mean_readings(readings.things, readings.values.tolist(), readings.sigma.tolist())
     impossible: TriangleError | None = None
-    if readings.corners == 3 and determines(*triangle_quantities(means)):
+    if readings.corners == 3 and readings.estimate is None and determines(*triangle_quantities(means)):
         try:
             triangles = solve_triangle(*triangle_quantities(means))
         except TriangleError as error:
@@ -700,6 +777,10 @@ def reconcile(readings: Readings, *, significance: float = 0.05, suspect_at: flo
             raise _impossible_shape(readings, means, shapes)
         raise _loose(best)
     whole = next((shape for shape in shapes if shape.usable), None)
+    if readings.estimate is not None:
+        found = _with_or_without_estimate(readings, best, significance, suspect_at)
+        if found is not None:
+            return found
     if readings.dof >= 2 or (readings.dof == 1 and whole is not None):
         found = _search(readings, whole, significance, suspect_at)
         if found is not None:
@@ -780,7 +861,7 @@ def _impossible_shape(
         if means[longest] >= others:
             return ImpossibleShapeError("open", readings.things.index(longest), others, too_long=True)
     nearest = shapes[0]
-    worst = int(np.argmax(np.abs(nearest.fit.residuals / readings.sigma)))
+    worst = int(np.argmax(np.abs(nearest.fit.residuals[: len(readings.things)] / readings.sigma)))
     flaw = "open" if nearest.chi_square > _limit(readings.dof, 0.05) else nearest.flaw or "flat"
     return ImpossibleShapeError(flaw, worst, float(readings.values[worst] + nearest.fit.residuals[worst]))
 
@@ -801,7 +882,7 @@ class _Split:
 
     @property
     def dof(self) -> int:
-        return len(self.active) - self.readings.unknowns
+        return self.readings.spare(len(self.active))
 
     @property
     def chi_square(self) -> float:
@@ -812,6 +893,78 @@ class _Split:
         """Some more taken out."""
         active = tuple(index for index in self.active if index not in indices)
         return _Split(self.readings, active, (*self.out, *((index, rivals) for index in indices)), shape)
+
+
+def _with_or_without_estimate(
+    readings: Readings, whole: Shape, significance: float, suspect_at: float
+) -> Outcome | None:
+    """Who is wrong, a reading or the estimate: whichever leaves fewer to blame.
+
+    Between as many, the fall of chi-square over its critical value at one and the same level decides: for a
+    reading that of 1 degree of freedom, for the estimate that of as many as it has coordinates that the
+    readings check (P. J. G. Teunissen, Testing Theory, on comparing hypotheses of different dimension; from
+    memory). If the readings don't fix the shape by themselves a blamed estimate stays in it: there is nothing
+    better.
+    """
+    joint = _search(readings, whole if whole.usable else None, significance, suspect_at)
+    blame, settled = _blame(readings, whole, significance, suspect_at)
+    if blame is None or blame.fallen <= blame.allowed:
+        return joint
+    single = leave_one_out(readings)
+    lowest = min((without.chi_square for without in single.values()), default=whole.chi_square)
+    by_reading = (whole.chi_square - lowest) / suspect_at**2
+    by_estimate = blame.fallen / blame.allowed
+    if math.isclose(by_reading, by_estimate, rel_tol=_TIED):
+        return joint  # a single reading: it or the estimate, nothing tells which
+    stays = Outcome(readings, whole, (), (), False, (), None, significance, blame) if whole.usable else None
+    alone = stays
+    if settled is None:
+        try:
+            alone = reconcile(
+                replace(readings, estimate=None), significance=significance, suspect_at=suspect_at
+            )
+        except SurveyError:
+            return joint or stays
+        to_blame = 1 + _blamed(alone)
+        alone = replace(alone, readings=readings, blame=blame)
+    else:
+        to_blame = 1 if settled else 2
+    among_readings = math.inf if joint is None else _blamed(joint)
+    if to_blame < among_readings or (to_blame == among_readings and by_estimate > by_reading):
+        return alone
+    return joint
+
+
+def _blame(
+    readings: Readings, whole: Shape, significance: float, suspect_at: float
+) -> tuple[Blame | None, bool | None]:
+    """What speaks against the estimate; None if the readings say nothing usable without it.
+
+    And whether the readings agree among themselves, if they don't fix the shape and can't be reconciled
+    alone; None if they do.
+    """
+    bare = replace(readings, estimate=None)
+    if readings.estimate is None or not bare.things:
+        return None, None
+    fixed = _fixed_by(bare.corners, bare.things)
+    alone = bare if fixed else replace(readings, estimate=readings.estimate.loosened(_UNWEIGHTED))
+    usable = [shape for shape in fit_shapes(alone) if shape.usable]
+    if not usable:
+        return None, None
+    jacobian = bare.equations(whole.fit.unknowns)[1] / bare.sigma[:, None]
+    singular = np.linalg.svd(jacobian, compute_uv=False)
+    dimensions = int(np.sum(singular > 1e-8 * singular[0]))
+    level = math.erfc(suspect_at / math.sqrt(2.0))  # at which a single reading is suspect
+    allowed = chi_square_quantile(1.0 - level, dimensions)
+    rest = usable[0].chi_square
+    spare = len(bare.things) - dimensions
+    settled = None if fixed else not spare or rest <= _limit(spare, significance)
+    return Blame(whole.chi_square - rest, dimensions, allowed), settled
+
+
+def _blamed(outcome: Outcome) -> int:
+    """How many readings are held to be wrong, and one more if that doesn't settle the matter."""
+    return len(outcome.suspects) + bool(outcome.contradiction)
 
 
 def _search(
@@ -832,7 +985,7 @@ def _search(
     suspects.sort(key=lambda suspect: -abs(suspect.standardised))
     contradiction: tuple[int, ...] = ()
     hints: tuple[Hint, ...] = ()
-    if shape.chi_square > _limit(len(active) - readings.unknowns, significance):
+    if shape.chi_square > _limit(readings.spare(len(active)), significance):
         redundancy = shape.fit.redundancy
         checked = tuple(index for place, index in enumerate(active) if redundancy[place] > UNCHECKED)
         contradiction = split.tied or checked
@@ -950,7 +1103,7 @@ def _explained(
         sigma=together,
         highest_angle=180.0 if readings.corners == 3 else 360.0,
     )
-    limit = _limit(len(active) + 1 - readings.unknowns, significance)
+    limit = _limit(readings.spare(len(active) + 1), significance)
     agreeing = []
     for one in offered:
         if shape.chi_square + one.misfit > limit:
@@ -967,7 +1120,7 @@ def _hints(
 ) -> tuple[Hint, ...]:
     without = leave_one_out(readings.only(active))
     hints = []
-    limit = _limit(len(active) - 1 - readings.unknowns, significance)
+    limit = _limit(readings.spare(len(active) - 1), significance)
     for place, rest in without.items():
         index = active[place]
         if index in contradiction and rest.only_one and rest.chi_square <= limit:
