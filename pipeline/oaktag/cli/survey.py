@@ -32,18 +32,17 @@ def show_survey(job: Job, quiet: bool) -> None:
 def next_readings(survey: Survey) -> Table:
     """The readings that are most worth taking while the bicycle is still there."""
     worst = max((corner_sigma(survey, index) for index in range(len(survey.angles))), default=0.0)
-    now = (("as it is", "", "", f"± {survey.perimeter.sigma:.2f}", f"± {worst:.2f}"),)
+    now = (("as it is", "", f"± {survey.perimeter.sigma:.2f}", f"± {worst:.2f}"),)
     rows = tuple(
         (
             f"{reading.kind} {reading.of}",
-            f"± {reading.sigma:g}",
-            "°" if reading.kind == "angle" else "mm",
+            f"± {reading.sigma:.4g}{'°' if reading.kind == 'angle' else ' mm'}",
             f"± {reading.perimeter:.2f}",
             f"± {reading.corner:.2f}",
         )
         for reading in survey.next_readings[:MOST_NEXT]
     )
-    columns = ("with a reading of", ">good to", "", ">perimeter (mm)", ">worst corner (mm)")
+    columns = ("with a reading of", ">good to", ">perimeter (mm)", ">worst corner (mm)")
     return Table("Worth reading next", columns, (*now, *rows) if rows else ())
 
 
