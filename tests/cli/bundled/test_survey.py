@@ -22,6 +22,12 @@ seat-tube = 402
 [angles]
 head = 40.8
 """
+FOUR = """\
+name = "Demo"
+corners = ["seat", "head", "crown", "bottom-bracket"]
+tubes = ["top-tube", "head-tube", "down-tube", "seat-tube"]
+[lengths]
+"""
 SUSPECT = GOOD.replace("head = 40.8", "head = 40.8\nbottom-bracket = 75.0")
 
 
@@ -124,7 +130,25 @@ def test_json_of_a_suspect_carries_the_exit_code(sheet: Path, capsys: pytest.Cap
         (
             GOOD.replace("[angles]", '[diagonals]\n"seat to head" = 518\n[angles]'),
             "diagonals.seat to head",
-            "",
+            "there is no such diagonal",
+        ),
+        (
+            # A square's distances under the names of a bow tie.
+            FOUR + "top-tube = 566\nhead-tube = 400\ndown-tube = 566\nseat-tube = 400\n"
+            '[diagonals]\n"seat to crown" = 400\n"head to bottom-bracket" = 400\n',
+            "lengths.top-tube",
+            "sides of the opening come out crossing each other",
+        ),
+        (
+            FOUR + "top-tube = 500\nhead-tube = 90\n[angles]\nseat = 285\nhead = 250\ncrown = 230\n"
+            "bottom-bracket = 315\n",
+            "angles.head",
+            "the corners come out counter-clockwise",
+        ),
+        (
+            FOUR + 'top-tube = 500\n[diagonals]\n"seat to pedal" = 400\n',
+            "diagonals.seat to pedal",
+            "there is no such diagonal",
         ),
     ],
 )
