@@ -14,7 +14,6 @@ from oaktag.geometry import Arc, Point, distance
 from oaktag.pattern import Bow, Draft, Frame, Obstacle, Place, Provenance, Refusal, TubeWidth
 from oaktag.pattern.walk import walk
 from oaktag.plugin.kit import run_stage
-from oaktag_plugins import check_clearance, outline_keep_out
 from oaktag_plugins.estimate import estimated
 
 TOLERANCE = 0.01
@@ -61,7 +60,7 @@ def opened(
 def panelled(draft: Draft, gap: float, radius: float) -> Draft:
     """The draft with its panels, obstacles cut out."""
     draft = run_stage("outline.clear", draft, gap=gap)
-    draft = outline_keep_out.run(draft, outline_keep_out.KeepOutOptions())
+    draft = run_stage("outline.keep-out", draft)
     draft = run_stage("corners.round", draft, radius=radius)
     return run_stage("panel.pair", draft)
 
@@ -73,7 +72,7 @@ def sewable(draft: Draft, gap: float, allowance: float = 10.0) -> Draft:
     draft = run_stage("notch.match", draft)
     draft = run_stage("check.walk-seams", draft)
     draft = run_stage("check.assembly", draft)
-    return check_clearance.run(draft, check_clearance.ClearanceOptions.model_validate({"gap": gap}))
+    return run_stage("check.clearance", draft, gap=gap)
 
 
 def seams_walk(draft: Draft) -> None:
