@@ -134,10 +134,10 @@ def _kept_out(
             message = f"{names} can't be cut out of the panel: {error.reason}. Do this: {error.todo}."
             findings.append(Finding("error", "obstacle-impossible", message, names))
             continue
-        together = ", in one notch since they stand so near to each other" if len(group) > 1 else ""
+        joint = ", in one notch since they stand so near to each other" if len(group) > 1 else ""
         message = (
             f"{names} cut out of the panel along {outcome.end - outcome.start:.1f} mm of the {edge.name}, "
-            f"{outcome.depth:.1f} mm deep from the tube{together}. An allowance below {radius:g} mm fits into "
+            f"{outcome.depth:.1f} mm deep from the tube{joint}. An allowance below {radius:g} mm fits into "
             "its hollow corners; clip it there before you sew."
         )
         findings.append(Finding("note", "obstacle-cut-out", message, names))
