@@ -139,9 +139,15 @@ def _root(data: bytes) -> Element:
     from defusedxml.common import DefusedXmlException
     from defusedxml.ElementTree import DefusedXMLParser
 
-    # Without this, a processing instruction that names a style sheet would go unseen.
-    builder = TreeBuilder(insert_pis=True)
-    parser = DefusedXMLParser(target=builder, forbid_dtd=True, forbid_entities=True, forbid_external=True)
+    instructions: list[str] = []
+
+    class Builder(TreeBuilder):
+        """Builds the tree, and keeps what stands before it: a tree has no place for that."""
+
+        def pi(self, target: str, text: str | None = None) -> Any:
+            instructions.append(f"{target} {text or ''}")
+
+    parser = DefusedXMLParser(target=Builder(), forbid_dtd=True, forbid_entities=True, forbid_external=True)
     try:
         parser.feed(data)
         root: Element = parser.close()
@@ -152,6 +158,8 @@ def _root(data: bytes) -> Element:
         )
     except (ParseError, ValueError, LookupError) as error:
         _refuse(f"no well-formed XML: {' '.join(str(error).split())[:120]}", "save it as plain SVG")
+    if instructions:
+        _refuse(f"a processing instruction: {show(instructions[0])}", "save it as plain SVG, without it")
     if _tag(root) != "svg":
         _refuse(f"a document <{_tag(root)[:40]}>", "save it as plain SVG")
     return root
@@ -159,10 +167,7 @@ def _root(data: bytes) -> Element:
 
 def _tag(element: Element) -> str:
     """Name of an SVG element; empty for what belongs to something else."""
-    tag: Any = element.tag
-    if not isinstance(tag, str):
-        return "?"
-    name = tag.removeprefix(_NAMESPACE)
+    name = element.tag.removeprefix(_NAMESPACE)
     return "" if name.startswith("{") else name
 
 
@@ -170,8 +175,6 @@ def _check_harmless(element: Element) -> None:
     """Refuse whatever would be fetched or run by a program that shows the file."""
     tag = _tag(element)
     plain = "save it as plain SVG, without scripts and with pictures embedded or removed"
-    if tag == "?":
-        _refuse(f"a processing instruction: {' '.join((element.text or '').split())[:60]}", plain)
     if tag in _ACTIVE:
         _refuse(f"an element <{tag}>", plain)
     for name, value in element.attrib.items():
