@@ -33,6 +33,19 @@ def reordered(text: str, use: str, before: str) -> str:
     return "[[stage]]\n".join([head, *(stage.rstrip("\n") + "\n\n" for stage in stages)])
 
 
+def stage(use: str, key: str = "", recipe: str = RECIPE) -> str:
+    """How a message names a stage of the recipe, or a key of it."""
+    uses = [line.split('"')[1] for line in recipe.splitlines() if line.startswith("use = ")]
+    return f"stage[{uses.index(use)}] {use}{'.' + key if key else ''}"
+
+
+WITHOUT_ROUNDING = altered(RECIPE, ('"corners.round"', '"corners.rounds"'))
+ROUNDED_LATE = reordered(RECIPE, "corners.round", "gusset.wrap")
+WITHOUT_GUSSET = altered(
+    RECIPE, ('[[stage]]\nuse = "gusset.wrap"\nbetween = "held"\nmaterial = "fit sample cloth"\n', "")
+)
+
+
 @dataclass(frozen=True)
 class Case:
     """One mistake, and what has to be said about it; `at` is the file that it is in."""
@@ -83,14 +96,14 @@ CASES = {
     ),
     "a radius that doesn't fit": Case(
         "recipe",
-        "stage[2] corners.round.radius",
+        stage("corners.round", "radius"),
         ("doesn't fit at corner", "500 mm", "at most"),
         "make the radius",
         arguments=("--set", "corner-radius=500"),
     ),
     "a gap that swallows the opening": Case(
         "recipe",
-        "stage[1] outline.clear.gap",
+        stage("outline.clear", "gap"),
         ("the gap swallows the opening", "400 mm", "less than"),
         "make the gap smaller",
         arguments=("--set", "gap=400"),
@@ -104,33 +117,31 @@ CASES = {
     ),
     "an unknown key in the recipe": Case(
         "recipe",
-        "stage[2] corners.round.radios",
+        stage("corners.round", "radios"),
         ("unknown key", "radios", "radius"),
         "did you mean 'radius'?",
         recipe=altered(RECIPE, ('radius = "{corner-radius}"', 'radios = "{corner-radius}"')),
     ),
     "an unknown stage": Case(
         "recipe",
-        "stage[2] corners.rounds.use",
+        stage("corners.rounds", "use", WITHOUT_ROUNDING),
         ("there is no such stage", "corners.rounds", "corners.round, "),
         "did you mean 'corners.round'?",
-        recipe=altered(RECIPE, ('"corners.round"', '"corners.rounds"')),
+        recipe=WITHOUT_ROUNDING,
     ),
     "stages in the wrong order": Case(
         "recipe",
-        "stage[3] corners.round",
+        stage("corners.round", "", ROUNDED_LATE),
         ("changes the outline too late", "'panel.pair'"),
         "move it before 'panel.pair'",
-        recipe=reordered(RECIPE, "corners.round", "gusset.wrap"),
+        recipe=ROUNDED_LATE,
     ),
     "a stage that is left out": Case(
         "recipe",
-        "stage[5] notch.match",
+        stage("notch.match", "", WITHOUT_GUSSET),
         ("needs the", "which no stage before it adds"),
         "put before it a stage that adds",
-        recipe=altered(
-            RECIPE, ('[[stage]]\nuse = "gusset.wrap"\nbetween = "held"\nmaterial = "fit sample cloth"\n', "")
-        ),
+        recipe=WITHOUT_GUSSET,
     ),
     "a negative width": Case(
         "frame",
@@ -208,14 +219,14 @@ CASES = {
     ),
     "a setting of the wrong kind": Case(
         "recipe",
-        "stage[2] corners.round.radius",
+        stage("corners.round", "radius"),
         ("can't be read as a number with a unit", '"wide"'),
         "correct the value",
         arguments=("--set", "corner-radius=wide"),
     ),
     "a setting for a corner that isn't there": Case(
         "recipe",
-        "stage[2] corners.round.radius.haed",
+        stage("corners.round", "radius.haed"),
         ("there is no corner of this name", '"haed"', "head, bottom-bracket, seat, default"),
         "did you mean 'head'?",
         arguments=("--set", "corner-radius={default = 20, haed = 25}"),
