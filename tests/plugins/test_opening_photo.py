@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from oaktag.geometry import Arc, Curve, Line, Point
 from oaktag.pattern import Draft, Finding
-from oaktag_plugins.homography import ViewError, spread_of, view_of
+from oaktag_plugins.sources.homography import ViewError, spread_of, view_of
 from oaktag_plugins.opening_photo import PhotoOptions, corner_sigmas, run
 
 if TYPE_CHECKING:
@@ -283,6 +283,22 @@ def test_a_shift_and_a_turn_of_the_whole_do_not_count_against_a_corner() -> None
     assert corner_sigmas(TRIANGLE, shared @ shared.T) == pytest.approx([0.0] * 3, abs=1e-5)
     assert corner_sigmas(TRIANGLE, own + shared @ shared.T) == pytest.approx(corner_sigmas(TRIANGLE, own))
     assert max(corner_sigmas(TRIANGLE, own)) < 0.2
+
+
+def test_a_picture_of_the_other_side_says_as_much() -> None:
+    """The same picture seen in a mirror shows the non-drive side: same opening, same uncertainty."""
+    values = table(mirrored=True)
+    for click in values["outline"]:
+        click["pixel"][0] = 4000.0 - click["pixel"][0]
+    values["sheet"]["corners"] = [
+        [4000.0 - values["sheet"]["corners"][index][0], values["sheet"]["corners"][index][1]]
+        for index in (1, 0, 3, 2)
+    ]
+    other, plain = photo(values), photo(table())
+    openings.check_shape(other, TRIANGLE, 1e-6)
+    assert other.survey is not None
+    assert plain.survey is not None
+    assert np.array(other.survey.covariance) == pytest.approx(np.array(plain.survey.covariance), abs=1e-6)
 
 
 def test_accuracy_is_a_note_until_it_is_worse_than_the_recipe_allows() -> None:
