@@ -152,6 +152,22 @@ def test_two_crossings_very_near_each_other() -> None:
         assert abs(found[0][2][0]) == pytest.approx(sqrt(50 * depth), rel=1e-2)
 
 
+def test_one_piece_may_cross_a_line_or_an_arc_several_times() -> None:
+    snake = Curve((((0.0, -50.0), (40.0, 300.0), (60.0, -300.0), (100.0, 50.0)),))
+    found = intersections(Line((-10.0, 0.0), (110.0, 0.0)), snake)
+    assert len(found) == 3
+    # The piece is symmetrical about (50, 0).
+    assert found[1][2] == pytest.approx((50.0, 0.0), abs=1e-9)
+    assert found[0][2][0] + found[2][2][0] == pytest.approx(100.0, abs=1e-9)
+    flat = Arc.from_sagitta((-10.0, 0.0), (110.0, 0.0), 0.5)
+    assert len(intersections(flat, snake)) == 3
+    steep = snake.transformed(Transform.rotation(90.0, about=(50.0, 0.0)))
+    # Nine is the most that two cubics can have.
+    crossings = intersections(snake, steep)
+    assert len(crossings) == 9
+    assert all(distance(snake.point_at(s), steep.point_at(t)) < 1e-9 for s, t, _ in crossings)
+
+
 def test_common_runs_give_their_ends() -> None:
     base = Line((0.0, 0.0), (10.0, 0.0))
     assert [s for s, _, _ in intersections(base, Line((4.0, 0.0), (20.0, 0.0)))] == [4.0, 10.0]

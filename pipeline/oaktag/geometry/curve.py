@@ -96,11 +96,13 @@ def _fitted(piece: Bezier, place: Callable[[float], Point]) -> Bezier:
         determinant = p * s - q * r
         if abs(determinant) <= 1e-12 * (abs(p) + abs(q)) * (abs(r) + abs(s)) or determinant == 0.0:
             return piece
-        a += (f * s - q * g) / determinant
-        b += (p * g - f * r) / determinant
+        change_a, change_b = (f * s - q * g) / determinant, (p * g - f * r) / determinant
+        a, b = a + change_a, b + change_b
         if not (0.7 < a < 1.4 and 0.7 < b < 1.4):
             return piece
         best = (start, shifted(start, first, a), shifted(end, last, b), end)
+        if abs(change_a) + abs(change_b) < 1e-7:
+            break
     return best
 
 
@@ -442,18 +444,24 @@ class Curve(Immutable):
     @cached_property
     def curvature_range(self) -> tuple[float, float]:
         """Smallest and largest signed curvature in 1/mm."""
-        low = high = bezier.curvature(self.beziers[0], 0.0)
-        for piece in self.beziers:
-            values = [bezier.curvature(piece, i / 16.0) for i in range(17)]
-            for sign in (-1.0, 1.0):
-                best = max(range(17), key=lambda i, s=sign, v=values: s * v[i])  # type: ignore[misc]
-                extreme = _largest(
-                    lambda t, s=sign, p=piece: s * bezier.curvature(p, t),  # type: ignore[misc]
-                    max(0.0, (best - 1) / 16.0),
-                    min(1.0, (best + 1) / 16.0),
-                )
-                low, high = min(low, sign * extreme), max(high, sign * extreme)
-        return low, high
+        count = 16
+        samples = [[bezier.curvature(piece, k / count) for k in range(count + 1)] for piece in self.beziers]
+        extremes: list[float] = []
+        for sign in (-1.0, 1.0):
+            best = max(sign * value for values in samples for value in values)
+            # Between two samples a smooth function rises above them by less than they differ from the next.
+            peaks: list[tuple[float, int, int]] = []
+            for number, values in enumerate(samples):
+                k = max(range(count + 1), key=lambda i: sign * values[i])
+                rise = max(abs(values[k] - values[i]) for i in (max(k - 1, 0), min(k + 1, count)))
+                peaks.append((sign * values[k] + rise, number, k))
+            for bound, number, k in sorted(peaks, reverse=True):
+                if bound <= best:
+                    break
+                low, high = max(0.0, (k - 1) / count), min(1.0, (k + 1) / count)
+                best = max(best, _largest_curvature(self.beziers[number], sign, low, high))
+            extremes.append(sign * best)
+        return extremes[0], extremes[1]
 
     def offset(self, distance: float) -> Curve:
         """Return the parallel curve at a distance in mm, positive to the left of travel, to 1e-6 mm.
@@ -550,21 +558,21 @@ def _quadratic_roots(a: float, b: float, c: float) -> tuple[float, ...]:
     return tuple(found)
 
 
-def _largest(function: Callable[[float], float], low: float, high: float) -> float:
-    """Return the largest value between low and high, by golden sections."""
+def _largest_curvature(piece: Bezier, sign: float, low: float, high: float) -> float:
+    """Return the largest curvature, times a sign, between two parameters, by golden sections."""
     ratio = 0.5 * (sqrt(5.0) - 1.0)
-    best = max(function(low), function(high))
+    best = max(sign * bezier.curvature(piece, low), sign * bezier.curvature(piece, high))
     a, b = high - ratio * (high - low), low + ratio * (high - low)
-    value_a, value_b = function(a), function(b)
-    for _ in range(40):
+    value_a, value_b = sign * bezier.curvature(piece, a), sign * bezier.curvature(piece, b)
+    while high - low > 1e-7:
         if value_a > value_b:
             high, b, value_b = b, a, value_a
             a = high - ratio * (high - low)
-            value_a = function(a)
+            value_a = sign * bezier.curvature(piece, a)
         else:
             low, a, value_a = a, b, value_b
             b = low + ratio * (high - low)
-            value_b = function(b)
+            value_b = sign * bezier.curvature(piece, b)
     return max(best, value_a, value_b)
 
 
