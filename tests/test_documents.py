@@ -7,6 +7,7 @@ import shlex
 import subprocess
 import sys
 import tomllib
+from importlib import import_module
 from pathlib import Path
 
 import click
@@ -50,8 +51,12 @@ def test_the_files_shown_are_there() -> None:
     for text in (README, DEVELOPERS):
         for path in re.findall(r"(?:\]\(|--frame |make )((?:recipes|tests)/[\w./-]+|[A-Z]+\.md)", text):
             assert (ROOT / path).exists(), path
-    for part in re.findall(r"^      (\w+)/ ", DEVELOPERS, re.MULTILINE):
-        __import__(f"oaktag.{part}")
+    core, bundled = DEVELOPERS.split("    plugins/oaktag_plugins/", 1)
+    for package, tree in (("oaktag", core), ("oaktag_plugins", bundled)):
+        lines = re.findall(r"^      ((?:\w+/ )+)", tree, re.MULTILINE)
+        assert lines
+        for part in re.findall(r"\w+", " ".join(lines)):
+            import_module(f"{package}.{part}")
 
 
 def test_the_test_command_is_the_one_that_ci_runs() -> None:

@@ -8,7 +8,7 @@ from oaktag import Draft, Finding, Options, StageSpec, hookimpl
 from oaktag.geometry import Path
 from oaktag.pattern import Opening, OpeningEdge
 from oaktag.recipe import NonNegativeLength, PerName
-from oaktag_plugins.obstacles import (
+from oaktag_plugins.drafting.obstacles import (
     CHORD_ERROR,
     MEASURED_TO,
     Nearness,

@@ -15,7 +15,7 @@ from oaktag import Draft, Options, StageSpec, hookimpl
 from oaktag.geometry import Arc, Curve, Line, Path
 from oaktag.pattern.drawing import LINE_STYLES, ROLES, LineStyle, Sheet, draw_sheet, strokes_by_piece
 from oaktag.pattern.lettering import Polyline
-from oaktag_plugins.result_file import ResultFile, with_file
+from oaktag_plugins.exporting.result_file import ResultFile, with_file
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing

@@ -14,7 +14,7 @@ from oaktag.geometry import Arc, Line, Path, Point
 from oaktag.pattern.drawing import LINE_STYLES, Sheet, draw_piece_sheet, draw_sheet, sheet_title
 from oaktag.pattern.lettering import Polyline
 from oaktag.recipe import NonNegativeLength
-from oaktag_plugins.result_file import ResultFile, with_file
+from oaktag_plugins.exporting.result_file import ResultFile, with_file
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas

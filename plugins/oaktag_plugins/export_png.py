@@ -9,7 +9,7 @@ from pydantic import Field
 from oaktag import Draft, Finding, Options, StageSpec, hookimpl
 from oaktag.pattern.drawing import LINE_STYLES, LineStyle, Role, draw_sheet
 from oaktag_plugins.export_svg import sheet_svg
-from oaktag_plugins.result_file import ResultFile, with_file
+from oaktag_plugins.exporting.result_file import ResultFile, with_file
 
 MARGIN = 10.0
 """Empty margin around everything, mm."""

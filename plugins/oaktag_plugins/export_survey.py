@@ -15,7 +15,7 @@ from oaktag.pattern import ReadingResult, Survey
 from oaktag.pattern.drawing import Sheet, Stroke, sheet_title
 from oaktag.pattern.lettering import letter_polylines, text_size
 from oaktag_plugins.export_svg import sheet_svg
-from oaktag_plugins.result_file import ResultFile, with_file
+from oaktag_plugins.exporting.result_file import ResultFile, with_file
 
 if TYPE_CHECKING:
     from numpy import float64

@@ -13,7 +13,7 @@ from oaktag import Draft, Options, StageSpec, hookimpl
 from oaktag.geometry import Arc, Line, Path, Point
 from oaktag.pattern.drawing import LINE_STYLES, LineStyle, Role, Sheet, Stroke, draw_sheet, strokes_by_piece
 from oaktag.recipe import NonNegativeLength
-from oaktag_plugins.result_file import ResultFile, with_file
+from oaktag_plugins.exporting.result_file import ResultFile, with_file
 
 if TYPE_CHECKING:
     from jinja2 import Template

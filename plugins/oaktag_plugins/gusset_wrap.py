@@ -14,7 +14,7 @@ from oaktag import Draft, Finding, Options, Refusal, StageSpec, hookimpl
 from oaktag.geometry import Arc, Curve, Line, Path, Point, Segment, Transform, distance
 from oaktag.pattern import CORNER_PREFIX, Edge, Mark, Outline, Piece, Place, Seam, SeamSide
 from oaktag.recipe import Length, PerName, PositiveLength, TubePlace, listed, meant, show
-from oaktag_plugins.obstacles import Body, bodies
+from oaktag_plugins.drafting.obstacles import Body, bodies
 from oaktag_plugins.panel_pair import DRIVE, NON_DRIVE
 
 DRIVE_EDGE = "drive-side"

@@ -20,7 +20,7 @@ from oaktag.pattern import Edge, Label, Mark, Piece
 from oaktag.pattern.drawing import draw_piece
 from oaktag.pattern.lettering import LINE_SPACING, text_size
 from oaktag.recipe import Angle, NonNegativeLength, PerName, PositiveLength, listed, meant, refuse_value, show
-from oaktag_plugins.label_room import Rectangle, Room
+from oaktag_plugins.drafting.label_room import Rectangle, Room
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry

@@ -3,7 +3,7 @@
 If an earlier stage has made an opening already, from a chart or a trace, that is an estimate and adjusted
 with the readings: what a shop drafted before the bicycle was there, a few readings make sure of.
 
-The mathematics is in `oaktag_plugins.polygon_survey`; this module puts it into the maker's words.
+The mathematics is in `oaktag_plugins.surveying.polygon_survey`; this module puts it into the maker's words.
 """
 
 from __future__ import annotations
@@ -35,12 +35,12 @@ from oaktag.pattern import (
     Survey,
 )
 from oaktag.recipe import Options, PositiveLength
-from oaktag_plugins.bows import bowed
+from oaktag_plugins.surveying.bows import bowed
 
 if TYPE_CHECKING:
-    from oaktag_plugins.adjustment import Thing
-    from oaktag_plugins.corner_estimate import CornerEstimate
-    from oaktag_plugins.polygon_survey import (
+    from oaktag_plugins.surveying.adjustment import Thing
+    from oaktag_plugins.surveying.corner_estimate import CornerEstimate
+    from oaktag_plugins.surveying.polygon_survey import (
         ImpossibleShapeError,
         ImpossibleTriangleError,
         Outcome,
@@ -48,7 +48,7 @@ if TYPE_CHECKING:
         Suspect,
         UndeterminedError,
     )
-    from oaktag_plugins.slips import Explanation
+    from oaktag_plugins.surveying.slips import Explanation
 
 # With less redundancy a slip must pass forty sigmas before the test is likely to find it: as good as
 # unchecked.
@@ -120,7 +120,7 @@ def run(draft: Draft, options: ReconcileOptions) -> Draft:
     """
     import numpy as np
 
-    from oaktag_plugins.polygon_survey import Readings, SurveyError, reconcile
+    from oaktag_plugins.surveying.polygon_survey import Readings, SurveyError, reconcile
 
     frame = draft.frame
     estimate = _estimate(draft)
@@ -153,8 +153,8 @@ def _estimate(draft: Draft) -> CornerEstimate | None:
     """The opening that an earlier stage made, as observations."""
     import numpy as np
 
-    from oaktag_plugins.adjustment import crossing_sides, signed_area
-    from oaktag_plugins.corner_estimate import CovarianceError, corner_estimate
+    from oaktag_plugins.surveying.adjustment import crossing_sides, signed_area
+    from oaktag_plugins.surveying.corner_estimate import CovarianceError, corner_estimate
 
     if draft.opening is None:
         return None
@@ -220,7 +220,7 @@ def _moved_side(before: OpeningEdge, start: Point, end: Point) -> Path:
 
 
 def _thing(frame: Frame, reading: Reading) -> Thing:
-    from oaktag_plugins.adjustment import angle, distance, side
+    from oaktag_plugins.surveying.adjustment import angle, distance, side
 
     known: tuple[str, ...]
     if reading.kind == "diagonal":
@@ -273,7 +273,7 @@ def _checked_value(reading: Reading, thing: Thing) -> Thing:
 
 
 def _survey(frame: Frame, outcome: Outcome) -> Survey:
-    from oaktag_plugins.adjustment import angle, side
+    from oaktag_plugins.surveying.adjustment import angle, side
 
     count = len(frame.corners)
     sides, angles = [side(i, count) for i in range(count)], [angle(i) for i in range(count)]
@@ -305,7 +305,7 @@ def _survey(frame: Frame, outcome: Outcome) -> Survey:
 
 def _next_readings(frame: Frame, outcome: Outcome) -> tuple[NextReading, ...]:
     """What would be worth reading, with the sigma that readings of its kind have on this sheet."""
-    from oaktag_plugins.next_readings import proposals
+    from oaktag_plugins.surveying.next_readings import proposals
 
     readings = outcome.readings
     instruments = {instrument.name: instrument for instrument in frame.instruments}
@@ -412,7 +412,7 @@ def _ends(frame: Frame, thing: Thing) -> str:
 
 
 def _tube(frame: Frame, thing: Thing) -> str | None:
-    from oaktag_plugins.adjustment import side
+    from oaktag_plugins.surveying.adjustment import side
 
     count = len(frame.tubes)
     return next((frame.tubes[i] for i in range(count) if side(i, count) == thing), None)
@@ -420,7 +420,7 @@ def _tube(frame: Frame, thing: Thing) -> str | None:
 
 def _value(thing: Thing, value: float) -> str:
     """A reading as the maker knows it."""
-    from oaktag_plugins.slips import MM_PER_INCH, numerals
+    from oaktag_plugins.surveying.slips import MM_PER_INCH, numerals
 
     if thing.kind == "angle":
         return f"{round(value, 2):g}°"
@@ -462,7 +462,7 @@ def _together(parts: list[str], word: str = "and") -> str:
 
 
 def _refusal(frame: Frame, error: SurveyError) -> Refusal:
-    from oaktag_plugins.polygon_survey import (
+    from oaktag_plugins.surveying.polygon_survey import (
         AmbiguousError,
         ImpossibleShapeError,
         ImpossibleTriangleError,
@@ -518,7 +518,7 @@ def _undetermined(frame: Frame, error: UndeterminedError) -> Refusal:
 
 
 def _impossible_triangle(frame: Frame, error: ImpossibleTriangleError) -> Refusal:
-    from oaktag_plugins.adjustment import angle, side
+    from oaktag_plugins.surveying.adjustment import angle, side
 
     cause = error.error
     thing = angle(cause.index) if cause.kind == "angle" else side(cause.index, 3)
@@ -689,7 +689,7 @@ class _Report:
 
     def estimate(self) -> list[Finding]:
         """How the estimate of an earlier stage and the readings go together."""
-        from oaktag_plugins.polygon_survey import missing_readings
+        from oaktag_plugins.surveying.polygon_survey import missing_readings
 
         estimate, blame = self.outcome.readings.estimate, self.outcome.blame
         if estimate is None or not self.things:
@@ -718,7 +718,7 @@ class _Report:
         return [Finding("error", "estimate-disagrees", message, self.source)]
 
     def unchecked(self) -> list[Finding]:
-        from oaktag_plugins.adjustment import UNCHECKED
+        from oaktag_plugins.surveying.adjustment import UNCHECKED
 
         if not self.things:
             return []
@@ -753,7 +753,7 @@ class _Report:
         return findings
 
     def scatter(self) -> list[Finding]:
-        from oaktag_plugins.adjustment import chi_square_quantile
+        from oaktag_plugins.surveying.adjustment import chi_square_quantile
 
         found = []
         for thing in dict.fromkeys(self.things):
@@ -793,7 +793,7 @@ class _Report:
         return found
 
     def assumed(self) -> list[Finding]:
-        from oaktag_plugins.polygon_survey import separating_reading
+        from oaktag_plugins.surveying.polygon_survey import separating_reading
 
         second = self.outcome.second_shape
         if second is None:
@@ -812,7 +812,7 @@ class _Report:
         return [Finding("warning", "shape-assumed", message, _key(self.frame, take))]
 
     def weak(self) -> list[Finding]:
-        from oaktag_plugins.polygon_survey import sharpening_reading
+        from oaktag_plugins.surveying.polygon_survey import sharpening_reading
 
         worst = max(self.survey.lengths, key=lambda length: length.sigma)
         if worst.sigma <= self.options.weak_at:

@@ -12,9 +12,9 @@ from pydantic import Field
 
 from oaktag import Draft, Options, StageSpec, hookimpl
 from oaktag.recipe import Length, PositiveLength
-from oaktag_plugins.corner_points import CornerReading, averaged
-from oaktag_plugins.estimate import estimated
-from oaktag_plugins.source_table import SourceTable, corner_index, read_source, source_key, tape_sigma
+from oaktag_plugins.sources.corner_points import CornerReading, averaged
+from oaktag_plugins.sources.source_table import SourceTable, corner_index, read_source, source_key, tape_sigma
+from oaktag_plugins.surveying.estimate import estimated
 
 NAME = "baseline"
 

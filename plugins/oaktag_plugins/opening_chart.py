@@ -17,7 +17,7 @@ from oaktag import Draft, Finding, Options, Refusal, StageSpec, hookimpl
 from oaktag.geometry import Point, distance, dot, subtract
 from oaktag.pattern import Frame
 from oaktag.recipe import Angle, Length, NonNegativeLength, PositiveLength, listed, refuse_value
-from oaktag_plugins.bicycle_chart import (
+from oaktag_plugins.sources.bicycle_chart import (
     ANGLES,
     OPENING,
     RELATIONS,
@@ -29,9 +29,9 @@ from oaktag_plugins.bicycle_chart import (
     diameter_name,
     inner_corners,
 )
-from oaktag_plugins.chart_check import Contradiction, Culprit, checkable, contradiction
-from oaktag_plugins.estimate import estimated
-from oaktag_plugins.source_table import SourceTable, read_source, source_key, source_refusal
+from oaktag_plugins.sources.chart_check import Contradiction, Culprit, checkable, contradiction
+from oaktag_plugins.sources.source_table import SourceTable, read_source, source_key, source_refusal
+from oaktag_plugins.surveying.estimate import estimated
 
 NAME = "chart"
 _TRIANGLE = ("top-tube", "down-tube", "seat-tube")

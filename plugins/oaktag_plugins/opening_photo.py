@@ -19,9 +19,15 @@ from oaktag import Draft, Finding, Options, StageSpec, hookimpl
 from oaktag.geometry import Arc, Curve, Line, Path, Point, cross, distance, dot, subtract
 from oaktag.pattern import Frame
 from oaktag.recipe import Length, NonNegativeLength, Number, PositiveLength, listed, refuse_value, show
-from oaktag_plugins.estimate import estimated
-from oaktag_plugins.homography import FEWEST, MOST, View, ViewError, view_of
-from oaktag_plugins.source_table import SourceTable, corner_index, read_source, source_key, source_refusal
+from oaktag_plugins.sources.homography import FEWEST, MOST, View, ViewError, view_of
+from oaktag_plugins.sources.source_table import (
+    SourceTable,
+    corner_index,
+    read_source,
+    source_key,
+    source_refusal,
+)
+from oaktag_plugins.surveying.estimate import estimated
 
 if TYPE_CHECKING:
     import numpy as np
@@ -218,7 +224,7 @@ class _References:
             raise source_refusal(key, reason, found=found, valid=valid, todo=todo) from error
 
     def _passes(self, view: View) -> bool:
-        from oaktag_plugins.adjustment import chi_square_quantile
+        from oaktag_plugins.surveying.adjustment import chi_square_quantile
 
         return not self.checked or view.misfit <= chi_square_quantile(1.0 - _BY_CHANCE, self.dof)
 

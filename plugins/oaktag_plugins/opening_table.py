@@ -10,10 +10,9 @@ from pydantic import Field, ValidationError, model_validator
 from oaktag import Draft, Options, StageSpec, hookimpl
 from oaktag.pattern import Frame
 from oaktag.recipe import Length, PositiveLength, problems_of, refuse_value
-from oaktag_plugins.corner_csv import corner_rows
-from oaktag_plugins.corner_points import CornerReading, averaged
-from oaktag_plugins.estimate import estimated
-from oaktag_plugins.source_table import (
+from oaktag_plugins.sources.corner_csv import corner_rows
+from oaktag_plugins.sources.corner_points import CornerReading, averaged
+from oaktag_plugins.sources.source_table import (
     SourceTable,
     corner_index,
     read_source,
@@ -22,6 +21,7 @@ from oaktag_plugins.source_table import (
     tape_sigma,
     unit_of,
 )
+from oaktag_plugins.surveying.estimate import estimated
 
 NAME = "table"
 

@@ -16,8 +16,7 @@ from oaktag import Draft, Finding, Options, StageSpec, hookimpl
 from oaktag.geometry import Path, Point, Transform, distance, subtract, unit
 from oaktag.pattern import Frame
 from oaktag.recipe import Angle, NonNegativeLength, Number, PositiveLength, listed, refuse_value, show
-from oaktag_plugins.estimate import estimated
-from oaktag_plugins.source_table import (
+from oaktag_plugins.sources.source_table import (
     SourceTable,
     corner_index,
     read_source,
@@ -25,8 +24,9 @@ from oaktag_plugins.source_table import (
     source_refusal,
     tape_sigma,
 )
-from oaktag_plugins.trace_drawing import Drawing, DrawingError, Joined, Loop, joined
-from oaktag_plugins.trace_outline import Turn, outline_of, sides, turns
+from oaktag_plugins.sources.trace_drawing import Drawing, DrawingError, Joined, Loop, joined
+from oaktag_plugins.sources.trace_outline import Turn, outline_of, sides, turns
+from oaktag_plugins.surveying.estimate import estimated
 
 if TYPE_CHECKING:
     import numpy as np
@@ -147,11 +147,11 @@ def _read(frame: Frame, table: TraceTable) -> Drawing:
     data = source.attachment(table.file).data
     kind = table.file.rpartition(".")[2].lower()
     if kind == "dxf":
-        from oaktag_plugins.trace_dxf import read_dxf
+        from oaktag_plugins.sources.trace_dxf import read_dxf
 
         return read_dxf(data, table.layer)
     if kind == "svg":
-        from oaktag_plugins.trace_svg import read_svg
+        from oaktag_plugins.sources.trace_svg import read_svg
 
         if table.layer:
             raise DrawingError(

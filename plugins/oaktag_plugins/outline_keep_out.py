@@ -25,7 +25,7 @@ from oaktag.geometry import (
 )
 from oaktag.pattern import Edge, Outline
 from oaktag.recipe import NonNegativeLength, PerName, PositiveLength, listed
-from oaktag_plugins.obstacles import CHORD_ERROR, MEASURED_TO, Body, beyond, bodies, nearness
+from oaktag_plugins.drafting.obstacles import CHORD_ERROR, MEASURED_TO, Body, beyond, bodies, nearness
 
 # Notches that would leave less of a tube's run between them become one, mm (common practice, no source).
 _APART = 10.0

@@ -15,8 +15,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from oaktag_plugins.adjustment import Thing, angle, side
-from oaktag_plugins.polygon_survey import Readings, SurveyError, reconcile
+from oaktag_plugins.surveying.adjustment import Thing, angle, side
+from oaktag_plugins.surveying.polygon_survey import Readings, SurveyError, reconcile
 
 TAPE, GAUGE = 1.0, 0.3
 TAPE_STEP, GAUGE_STEP = 1.0, 0.1

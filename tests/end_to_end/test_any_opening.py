@@ -14,7 +14,7 @@ from oaktag.geometry import Arc, Point, distance
 from oaktag.pattern import Bow, Draft, Frame, Obstacle, Place, Provenance, Refusal, TubeWidth
 from oaktag.pattern.walk import walk
 from oaktag.plugin.kit import run_stage
-from oaktag_plugins.estimate import estimated
+from oaktag_plugins.surveying.estimate import estimated
 
 TOLERANCE = 0.01
 LEAST_SHARE = 1 / 2

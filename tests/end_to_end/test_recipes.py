@@ -13,10 +13,10 @@ from typing import Any
 
 import jsonschema
 import pytest
-from oaktag.pattern.document import schema
 from shapely.geometry import Polygon
 
 from oaktag.cli.app import run
+from oaktag.pattern.document import schema
 
 ROOT = Path(__file__).parents[2]
 RECIPES = sorted((ROOT / "recipes").glob("*.recipe.toml"))

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from oaktag_plugins.adjustment import (
+from oaktag_plugins.surveying.adjustment import (
     Array,
     Thing,
     all_things,
@@ -23,7 +23,7 @@ from oaktag_plugins.adjustment import (
     side,
     signed_area,
 )
-from oaktag_plugins.polygon_survey import (
+from oaktag_plugins.surveying.polygon_survey import (
     AmbiguousError,
     ImpossibleShapeError,
     ImpossibleTriangleError,
@@ -38,8 +38,8 @@ from oaktag_plugins.polygon_survey import (
     separating_reading,
     sharpening_reading,
 )
-from oaktag_plugins.starting_shapes import normalised, starting_shapes
-from oaktag_plugins.triangles import TriangleError, solve_triangle
+from oaktag_plugins.surveying.starting_shapes import normalised, starting_shapes
+from oaktag_plugins.surveying.triangles import TriangleError, solve_triangle
 
 TOP, DOWN, SEAT = (side(i, 3) for i in range(3))
 AT_SEAT, AT_HEAD, AT_BOTTOM = (angle(i) for i in range(3))

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from oaktag.geometry import Arc, Curve, Line, Path, Point
 from oaktag.pattern import Bow, Frame, Place
-from oaktag_plugins.bows import bowed, crossing
+from oaktag_plugins.surveying.bows import bowed, crossing
 
 if TYPE_CHECKING:
     from tests.plugins import openings

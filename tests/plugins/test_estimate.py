@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from oaktag.geometry import Arc, Curve, Line, Path, Point
 from oaktag.pattern import Bow, Place, Reading
 from oaktag.plugin.kit import example_draft
-from oaktag_plugins.estimate import estimated, gauged
+from oaktag_plugins.surveying.estimate import estimated, gauged
 
 if TYPE_CHECKING:
     from tests.plugins import openings

@@ -18,7 +18,10 @@ from scipy import optimize, stats
 from oaktag.geometry import Arc, Line, Path
 from oaktag.pattern import Draft, Finding, Frame, Provenance, Reading, ReadingKind, Refusal
 from oaktag.recipe import load_frame
-from oaktag_plugins.adjustment import (
+from oaktag_plugins.measure_reconcile import ReconcileOptions, oaktag_stages, run
+from oaktag_plugins.opening_chart import ChartOptions
+from oaktag_plugins.opening_chart import run as opening_from_chart
+from oaktag_plugins.surveying.adjustment import (
     Thing,
     angle,
     chi_square_quantile,
@@ -27,11 +30,8 @@ from oaktag_plugins.adjustment import (
     polygon_equations,
     side,
 )
-from oaktag_plugins.corner_estimate import LEAST_SIGMA, StackedEquations, corner_estimate
-from oaktag_plugins.estimate import estimated
-from oaktag_plugins.measure_reconcile import ReconcileOptions, oaktag_stages, run
-from oaktag_plugins.opening_chart import ChartOptions
-from oaktag_plugins.opening_chart import run as opening_from_chart
+from oaktag_plugins.surveying.corner_estimate import LEAST_SIGMA, StackedEquations, corner_estimate
+from oaktag_plugins.surveying.estimate import estimated
 
 CHART = File(__file__).parents[2] / "recipes" / "sources" / "chart" / "towpath-11-chart.frame.toml"
 FOUR = (("seat", "head", "crown", "bottom-bracket"), ("top-tube", "head-tube", "down-tube", "seat-tube"))

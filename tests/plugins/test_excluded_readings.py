@@ -98,7 +98,8 @@ def test_a_suspect_says_how_to_leave_it_out_and_that_works(
 def test_sides_bend_as_the_sheet_says_between_corners_a_chord_apart(tmp_path: Path) -> None:
     bows = (
         "[bows.down-tube]\nrise = 12\n[bows.seat-tube]\noffsets = ["
-        "{ distance = 100, from = 'bottom-bracket', rise = -4 }, { distance = 150, from = 'seat', rise = -7 }]\n"
+        "{ distance = 100, from = 'bottom-bracket', rise = -4 }, "
+        "{ distance = 150, from = 'seat', rise = -7 }]\n"
     )
     bent = reconciled(tmp_path, LENGTHS.format("518") + ANGLES + bows)
     straight = reconciled(tmp_path, LENGTHS.format("518") + ANGLES)

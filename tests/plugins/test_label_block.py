@@ -16,6 +16,7 @@ from oaktag.pattern import CutRun, Draft, Edge, Frame, Label, Mark, Notch, Piece
 from oaktag.pattern.drawing import draw_piece
 from oaktag.pattern.lettering import letter
 from oaktag_plugins import label_block
+from oaktag_plugins.drafting.label_room import Rectangle, Room
 from oaktag_plugins.label_block import (
     BlockOptions,
     allowance_text,
@@ -27,7 +28,6 @@ from oaktag_plugins.label_block import (
     readable,
     text_of,
 )
-from oaktag_plugins.label_room import Rectangle, Room
 
 STRIP_EDGES = ("non-drive-side", "end", "drive-side", "start")
 TUBES = ("top-tube", "down-tube", "seat-tube")

@@ -17,8 +17,9 @@ from hypothesis import strategies as st
 
 from oaktag.geometry import Point
 from oaktag.pattern import Draft, Finding
-from oaktag_plugins.bicycle_chart import ChartError, inner_corners
 from oaktag_plugins.opening_chart import ChartOptions, run
+from oaktag_plugins.sources.bicycle_chart import ChartError, effective_top_tube, inner_corners
+from oaktag_plugins.sources.chart_check import contradiction
 
 if TYPE_CHECKING:
     from tests.plugins import openings
@@ -188,6 +189,23 @@ def test_a_seat_tube_ahead_of_the_bottom_bracket_shifts_its_side_only() -> None:
     for (x, y), shift in ((plain[3], 0.0), (ahead[3], 20.0), (plain[0], 0.0), (ahead[0], 20.0)):
         # On the line through the seat tube's front: its axis moved by half the diameter, square to it.
         assert x + y / slope == pytest.approx(shift + 15.9 / math.sin(math.radians(73.5)))
+    # The effective top tube ends at that axis.
+    values = values_of(CHART)
+    assert effective_top_tube({**values, "seat-tube-offset": 20.0}) == effective_top_tube(values) - 20.0
+
+
+def test_tubes_that_meet_nowhere_are_an_error() -> None:
+    # The top tube joins the seat tube so low that its axis runs along the down tube's.
+    values = values_of(CHART)
+    seat = cmath.rect(1.0, math.pi - math.radians(values["seat-angle"]))
+    head = cmath.rect(1.0, -math.radians(values["head-angle"]))
+    apart = values["head-tube"] - values["top-tube-below-head-top"] - values["down-tube-above-head-bottom"]
+    over = complex(values["reach"], values["stack"]) + head * (values["top-tube-below-head-top"] + apart)
+    values["seat-tube-centre-to-centre"] = (
+        -apart * (head.conjugate() * over).imag / (seat.conjugate() * over).imag
+    )
+    with pytest.raises(ChartError, match="parallel"):
+        inner_corners(values, TRIANGLE)
 
 
 # --------------------------------------------------------------------------------------------------- accuracy
@@ -338,6 +356,26 @@ def test_a_chart_that_contradicts_itself_names_the_value(
         assert part in finding.message
 
 
+def test_a_finer_chart_tells_apart_what_a_coarse_one_cannot() -> None:
+    coarse = {**CHART, **CHECKS, "head-angle": 69}
+    assert found(made(coarse), "chart-inconsistent")[0].where == "sources.chart"
+    fine = {**coarse, "length-rounding": 0.3, "angle-rounding": 0.03}
+    (finding,) = found(made(fine), "chart-inconsistent")
+    assert finding.where == "sources.chart.head-angle"
+    assert "fork-rake" not in finding.message
+
+
+def test_the_value_that_would_settle_a_chart_settles_it() -> None:
+    # Far from linear: with the seat angle 4.5° off, one step of Newton's method doesn't do.
+    values = {"stack": 573.63, "reach": 390.08, "seat-angle": 69.0, "effective-top-tube": 560.0}
+    wrong = contradiction(values, dict.fromkeys(values, 0.3))
+    assert wrong is not None
+    assert {one.name for one in wrong.culprits} == set(values)
+    for culprit in wrong.culprits:
+        settled = values | {culprit.name: culprit.implied}
+        assert effective_top_tube(settled) == pytest.approx(settled["effective-top-tube"], abs=1e-6)
+
+
 def test_two_wrong_values_are_not_laid_at_one_door() -> None:
     wrong = {**CHART, **CHECKS, "effective-top-tube": 580, "wheelbase": 1000}
     (finding,) = found(made(wrong), "chart-inconsistent")
@@ -351,7 +389,8 @@ def test_a_headset_that_nobody_makes_is_seen_without_its_height() -> None:
     (finding,) = found(made({**plain, "head-tube": 117}), "chart-inconsistent")
     assert "lower-stack 43 mm where about 8 mm is usual" in finding.message
     assert "head-tube" in finding.message
-    assert "lower-stack 8" not in finding.message.partition("settle it")[2]
+    # It isn't the chart's, so it can't be wrong in it.
+    assert "lower-stack" not in finding.message.partition("settle it")[2]
 
 
 def test_roundings_are_no_contradiction_but_more_is() -> None:

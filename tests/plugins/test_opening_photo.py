@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 
 from oaktag.geometry import Arc, Curve, Line, Point
 from oaktag.pattern import Draft, Finding
-from oaktag_plugins.sources.homography import ViewError, spread_of, view_of
 from oaktag_plugins.opening_photo import PhotoOptions, corner_sigmas, run
+from oaktag_plugins.sources.homography import ViewError, spread_of, view_of
 
 if TYPE_CHECKING:
     from tests.plugins import openings

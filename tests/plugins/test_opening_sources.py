@@ -14,7 +14,7 @@ from oaktag.pattern import Instrument
 from oaktag.plugin import PARTS, StageSpec
 from oaktag.recipe import Length, PositiveLength
 from oaktag_plugins import opening_baseline, opening_chart, opening_table
-from oaktag_plugins.source_table import SourceTable, corner_index, read_source, tape_sigma, unit_of
+from oaktag_plugins.sources.source_table import SourceTable, corner_index, read_source, tape_sigma, unit_of
 
 if TYPE_CHECKING:
     from tests.plugins import openings

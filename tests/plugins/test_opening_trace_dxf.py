@@ -18,9 +18,10 @@ from shapely.geometry import Polygon
 
 from oaktag.geometry import Arc, Curve, Point
 from oaktag.pattern import Draft, Opening
-from oaktag_plugins import export_dxf, trace_dxf
+from oaktag_plugins import export_dxf
 from oaktag_plugins.opening_trace import TraceOptions, run
-from oaktag_plugins.trace_dxf import read_dxf
+from oaktag_plugins.sources import trace_dxf
+from oaktag_plugins.sources.trace_dxf import read_dxf
 
 if TYPE_CHECKING:
     from tests.plugins import drafts, openings, traces

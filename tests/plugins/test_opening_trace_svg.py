@@ -23,9 +23,9 @@ from oaktag.geometry import Path as Shape
 from oaktag.pattern import Draft, Refusal
 from oaktag_plugins import export_svg
 from oaktag_plugins.opening_trace import TraceOptions, run
-from oaktag_plugins.trace_drawing import DrawingError, Primitive
-from oaktag_plugins.trace_outline import segment_of
-from oaktag_plugins.trace_svg import read_svg
+from oaktag_plugins.sources.trace_drawing import DrawingError, Primitive
+from oaktag_plugins.sources.trace_outline import segment_of
+from oaktag_plugins.sources.trace_svg import read_svg
 
 if TYPE_CHECKING:
     from tests.plugins import drafts, openings, traces

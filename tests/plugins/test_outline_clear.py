@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 from oaktag.geometry import Arc, Line, Point, distance
 from oaktag.pattern import Draft, Outline
 from oaktag.plugin.kit import example_draft
-from oaktag_plugins.estimate import estimated
 from oaktag_plugins.outline_clear import ClearOptions, largest_gap, run, width_sigma
+from oaktag_plugins.surveying.estimate import estimated
 
 if TYPE_CHECKING:
     from tests.plugins import drafts

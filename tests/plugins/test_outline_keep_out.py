@@ -20,7 +20,7 @@ from oaktag.geometry import Arc, Line, cross, distance, dot
 from oaktag.pattern import Draft, Edge, Obstacle, Outline, Place
 from oaktag_plugins.corners_round import RoundOptions
 from oaktag_plugins.corners_round import run as round_corners
-from oaktag_plugins.obstacles import bodies
+from oaktag_plugins.drafting.obstacles import bodies
 from oaktag_plugins.outline_clear import ClearOptions
 from oaktag_plugins.outline_clear import run as clear
 from oaktag_plugins.outline_keep_out import KeepOutOptions, run

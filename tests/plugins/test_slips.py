@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from oaktag_plugins.slips import SLIP_KINDS, Explanation, Numeral, SlipKind, explanations, numerals
+from oaktag_plugins.surveying.slips import SLIP_KINDS, Explanation, Numeral, SlipKind, explanations, numerals
 
 
 def best(value: float, predicted: float, *, angle: bool = False, sigma: float = 1.5) -> Explanation:

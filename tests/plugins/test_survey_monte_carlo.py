@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from oaktag_plugins.adjustment import (
+from oaktag_plugins.surveying.adjustment import (
     Thing,
     angle,
     chi_square_quantile,
@@ -17,7 +17,7 @@ from oaktag_plugins.adjustment import (
     polygon_equations,
     side,
 )
-from oaktag_plugins.polygon_survey import Readings, fit_shapes
+from oaktag_plugins.surveying.polygon_survey import Readings, fit_shapes
 
 TRIALS = 20_000
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cmath
 import io
 import math
 from collections.abc import Sequence
@@ -65,10 +66,12 @@ def is_simple(points: Sequence[Point], bulges: Sequence[float]) -> bool:
     flat: list[Point] = []
     for index, ((ax, ay), bulge) in enumerate(zip(points, bulges, strict=True)):
         bx, by = points[(index + 1) % len(points)]
-        # A parabola of the arc's rise is near enough.
-        for t in np.linspace(0.0, 1.0, 40, endpoint=False).tolist():
-            off = 2.0 * bulge * t * (1.0 - t)
-            flat.append((ax + t * (bx - ax) + off * (by - ay), ay + t * (by - ay) - off * (bx - ax)))
+        half = 2.0 * math.atan(bulge)  # half the sweep
+        for t in np.linspace(0.0, 1.0, 200, endpoint=False).tolist():
+            # The angle between a chord and its arc's tangent is half the sweep over that chord.
+            share = math.sin(t * half) / math.sin(half) if bulge else t
+            point = complex(ax, ay) + complex(bx - ax, by - ay) * cmath.rect(share, (t - 1.0) * half)
+            flat.append((point.real, point.imag))
     ring = LinearRing(flat)
     return bool(ring.is_simple)
 

@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import pytest
 
-from oaktag_plugins.bicycle_chart import effective_top_tube, front_centre, lower_stack, wheelbase
-from oaktag_plugins.chart_check import Contradiction, contradiction
+from oaktag_plugins.sources.bicycle_chart import effective_top_tube, front_centre, lower_stack, wheelbase
+from oaktag_plugins.sources.chart_check import Contradiction, contradiction
 
 Size = dict[str, float]
 

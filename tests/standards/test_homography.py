@@ -11,7 +11,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from oaktag_plugins.homography import View, view_of
+from oaktag_plugins.sources.homography import View, view_of
 
 Array = NDArray[np.float64]
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from oaktag_plugins.adjustment import (
+from oaktag_plugins.surveying.adjustment import (
     Array,
     Equations,
     Thing,

@@ -11,7 +11,7 @@ import math
 
 import pytest
 
-from oaktag_plugins.triangles import TriangleError, solve_triangle
+from oaktag_plugins.surveying.triangles import TriangleError, solve_triangle
 
 NONE = (None, None, None)
 

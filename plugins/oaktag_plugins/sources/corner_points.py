@@ -10,7 +10,7 @@ from oaktag import Finding
 from oaktag.geometry import Point, distance
 from oaktag.pattern import Frame
 from oaktag.recipe import listed
-from oaktag_plugins.source_table import source_refusal
+from oaktag_plugins.sources.source_table import source_refusal
 
 if TYPE_CHECKING:
     import numpy as np
@@ -92,7 +92,7 @@ def averaged(frame: Frame, readings: Sequence[CornerReading], key: str) -> Corne
 
 def _scatter(name: str, group: Sequence[CornerReading], mean: Point) -> list[Finding]:
     """A warning if repeated coordinates lie further apart than their sigmas explain."""
-    from oaktag_plugins.adjustment import chi_square_quantile
+    from oaktag_plugins.surveying.adjustment import chi_square_quantile
 
     dof = 2 * (len(group) - 1)
     chi_square = sum(

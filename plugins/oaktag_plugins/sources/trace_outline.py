@@ -22,7 +22,7 @@ from oaktag.geometry import (
     signed_angle,
     subtract,
 )
-from oaktag_plugins.trace_drawing import DrawingError, Loop, Primitive, moved
+from oaktag_plugins.sources.trace_drawing import DrawingError, Loop, Primitive, moved
 
 # What is shorter than this, mm, is no stroke of anybody's.
 _CRUMB = 1e-4

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from oaktag.geometry import Curve
 from oaktag.recipe import listed, meant, show
-from oaktag_plugins.trace_drawing import (
+from oaktag_plugins.sources.trace_drawing import (
     MOST_PRIMITIVES,
     Drawing,
     DrawingError,

@@ -15,7 +15,7 @@ from functools import cached_property
 
 import numpy as np
 
-from oaktag_plugins.adjustment import Array, PolygonEquations, polygon_equations
+from oaktag_plugins.surveying.adjustment import Array, PolygonEquations, polygon_equations
 
 LEAST_SIGMA = 0.01
 """No combination of an estimate's coordinates is taken to be known better than this, mm: no tape shows less,

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from oaktag.recipe import listed, meant, show
-from oaktag_plugins.source_table import source_refusal
+from oaktag_plugins.sources.source_table import source_refusal
 
 NEEDED = ("corner", "x", "y")
 COLUMNS = (*NEEDED, "sigma")

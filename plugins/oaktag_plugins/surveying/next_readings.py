@@ -9,7 +9,7 @@ from math import sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from oaktag_plugins.adjustment import Array, Thing, all_things, polygon_equations, side
+from oaktag_plugins.surveying.adjustment import Array, Thing, all_things, polygon_equations, side
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from statistics import median
 import numpy as np
 from numpy.typing import NDArray
 
-from oaktag_plugins.adjustment import (
+from oaktag_plugins.surveying.adjustment import (
     UNCHECKED,
     Array,
     Fit,
@@ -30,15 +30,15 @@ from oaktag_plugins.adjustment import (
     side,
     signed_area,
 )
-from oaktag_plugins.corner_estimate import CornerEstimate, StackedEquations
-from oaktag_plugins.slips import Explanation, explanations
-from oaktag_plugins.starting_shapes import (
+from oaktag_plugins.surveying.corner_estimate import CornerEstimate, StackedEquations
+from oaktag_plugins.surveying.slips import Explanation, explanations
+from oaktag_plugins.surveying.starting_shapes import (
     irregular_polygon,
     mean_readings,
     starting_shapes,
     triangle_quantities,
 )
-from oaktag_plugins.triangles import TriangleError, determines, solve_triangle
+from oaktag_plugins.surveying.triangles import TriangleError, determines, solve_triangle
 
 # What a reading that hasn't been taken yet would be worth when the sheet has none of its kind: mm, degrees.
 _USUAL_SIGMA = {"distance": 1.0, "angle": 0.3}

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from math import inf, sqrt
 from typing import TYPE_CHECKING
 
-from oaktag_plugins.bicycle_chart import ANGLES, RELATIONS, ChartError, Relation, Values, derivatives
+from oaktag_plugins.sources.bicycle_chart import ANGLES, RELATIONS, ChartError, Relation, Values, derivatives
 
 if TYPE_CHECKING:
-    from oaktag_plugins.adjustment import Array
-    from oaktag_plugins.slips import Explanation
+    from oaktag_plugins.surveying.adjustment import Array
+    from oaktag_plugins.surveying.slips import Explanation
 
 # Passed by chance once in a thousand.
 SUSPECT_AT = 3.29
@@ -147,8 +147,8 @@ def _settled(name: str, values: Values, conditions: _Conditions) -> tuple[Culpri
     """
     import numpy as np
 
-    from oaktag_plugins.adjustment import chi_square_quantile
-    from oaktag_plugins.slips import explanations
+    from oaktag_plugins.surveying.adjustment import chi_square_quantile
+    from oaktag_plugins.surveying.slips import explanations
 
     column = conditions.names.index(name)
     trial = dict(values)

@@ -13,8 +13,16 @@ from itertools import combinations
 
 import numpy as np
 
-from oaktag_plugins.adjustment import Array, Thing, angle, distance, polygon_equations, side, signed_area
-from oaktag_plugins.triangles import Optional3, TriangleError, determines, solve_triangle
+from oaktag_plugins.surveying.adjustment import (
+    Array,
+    Thing,
+    angle,
+    distance,
+    polygon_equations,
+    side,
+    signed_area,
+)
+from oaktag_plugins.surveying.triangles import Optional3, TriangleError, determines, solve_triangle
 
 # Only a start, for openings where no length at all has been read.
 _USUAL_SIDE = 400.0

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 from oaktag.geometry import Point
 from oaktag.recipe import show
-from oaktag_plugins.trace_drawing import (
+from oaktag_plugins.sources.trace_drawing import (
     MOST_PRIMITIVES,
     Drawing,
     DrawingError,

@@ -14,7 +14,7 @@ from oaktag import Draft, Finding, Refusal
 from oaktag.geometry import Line, Path, Point, Transform, distance
 from oaktag.pattern import Adjusted, Frame, Opening, OpeningCorner, OpeningEdge, Statistics, Survey
 from oaktag.recipe import listed
-from oaktag_plugins.bows import bowed, crossing
+from oaktag_plugins.surveying.bows import bowed, crossing
 
 if TYPE_CHECKING:
     import numpy as np
@@ -122,7 +122,7 @@ def gauged(points: Sequence[Point], covariance: NDArray[np.float64]) -> NDArray[
 def _check_corners(frame: Frame, points: Sequence[Point], key: str) -> None:
     import numpy as np
 
-    from oaktag_plugins.adjustment import crossing_sides, signed_area
+    from oaktag_plugins.surveying.adjustment import crossing_sides, signed_area
 
     names = listed(frame.corners)
 
@@ -176,7 +176,7 @@ def _survey(frame: Frame, points: Sequence[Point], covariance: NDArray[np.float6
     """What is known of lengths, angles and perimeter, sigmas propagated linearly."""
     import numpy as np
 
-    from oaktag_plugins.adjustment import angle, polygon_equations, side
+    from oaktag_plugins.surveying.adjustment import angle, polygon_equations, side
 
     count = len(points)
     things = (*(side(i, count) for i in range(count)), *(angle(i) for i in range(count)))

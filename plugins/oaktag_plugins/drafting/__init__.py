@@ -1,0 +1,1 @@
+"""What several drafting stages share: obstacles on tubes, room for letters."""

@@ -1,0 +1,1 @@
+"""Adjusting readings: least squares, blunders, bent tubes, openings with their accuracy."""
