@@ -47,12 +47,21 @@ def run(draft: Draft, options: RoundOptions) -> Draft:
     """Put an arc, tangent to both sides, into every corner.
 
     Raises:
-        Refusal: a radius or a gap names an unknown corner, a radius doesn't fit beside its neighbours, or
-            none keeps the gap.
+        Refusal: the corners are round already, a radius or a gap names an unknown corner, a radius doesn't
+            fit beside its neighbours, or none keeps the gap.
     """
     outline, opening = draft.outline, draft.opening
     assert outline is not None
     assert opening is not None
+    if any(edge.is_corner for edge in outline.edges):
+        raise Refusal(
+            "the corners are round already",
+            key="",
+            source="recipe",
+            found="a second time corners.round",
+            valid="one stage that rounds the corners",
+            todo="remove one of them, and give each corner its own radius in the other",
+        )
     tubes = [edge for edge in outline.edges if not edge.is_corner]
     corners = [draft.frame.ends(edge.name)[1] for edge in tubes]
     wanted = options.radius.require(corners, "radius", "corner")

@@ -309,3 +309,10 @@ def test_a_corner_gap_of_a_corner_that_is_not_there_is_refused() -> None:
     draft = drafts.triangle(400.0, 560.0, 55.0)
     said = drafts.refusal(lambda: gapped(draft, 5.0, {"default": 0.0, "sest": 5.0}), "corner-gap.sest")
     assert "seat" in said.todo
+
+
+def test_corners_that_are_round_already_are_refused() -> None:
+    once = rounded(drafts.triangle(335.0, 570.0, 51.5), 20)
+    with pytest.raises(Refusal, match="round already") as caught:
+        run(once, RoundOptions())
+    assert caught.value.todo.startswith("remove one of them")

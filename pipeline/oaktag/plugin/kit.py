@@ -131,7 +131,6 @@ def _toml_value(value: object, name: str) -> object:
 
 
 _THERE: dict[Part, Callable[[Draft], object]] = {
-    "readings": lambda draft: draft.frame.readings,
     "survey": lambda draft: draft.survey,
     "opening": lambda draft: draft.opening,
     "outline": lambda draft: draft.outline,
