@@ -914,8 +914,6 @@ def _with_or_without_estimate(
     lowest = min((without.chi_square for without in single.values()), default=whole.chi_square)
     by_reading = (whole.chi_square - lowest) / suspect_at**2
     by_estimate = blame.fallen / blame.allowed
-    if math.isclose(by_reading, by_estimate, rel_tol=_TIED):
-        return joint  # a single reading: it or the estimate, nothing tells which
     stays = Outcome(readings, whole, (), (), False, (), None, significance, blame) if whole.usable else None
     alone = stays
     if settled is None:
@@ -930,7 +928,9 @@ def _with_or_without_estimate(
     else:
         to_blame = 1 if settled else 2
     among_readings = math.inf if joint is None else _blamed(joint)
-    if to_blame < among_readings or (to_blame == among_readings and by_estimate > by_reading):
+    # Of a single reading and the estimate nothing tells which it is: neither is ahead by more than rounding.
+    ahead = by_estimate > by_reading * (1.0 + _TIED)
+    if to_blame < among_readings or (to_blame == among_readings and ahead):
         return alone
     return joint
 
