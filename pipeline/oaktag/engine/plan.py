@@ -94,7 +94,8 @@ def order_problems(recipe: Recipe, stages: Stages) -> list[Problem]:
         made = spec.adds | spec.changes
         missing = _in_order(spec.needs - there)
         late = [part for part in _in_order(made) if part in readers and part not in excused]
-        again = _in_order((spec.adds & there & ONE_OF_A_KIND) - excused)
+        # A stage that uses what it adds builds on the earlier one: an estimate is adjusted with readings.
+        again = _in_order(((spec.adds - spec.uses) & there & ONE_OF_A_KIND) - excused)
         if missing:
             problems.append(_too_early(step, missing, recipe.steps[position + 1 :], stages, file))
             for part in missing:

@@ -202,3 +202,34 @@ def test_a_recipe_that_cannot_be_planned_writes_nothing(
     assert run(["survey", str(sheet), "--recipe", str(recipe)]) == 2
     assert "measure.recon" in said(capsys)[1]
     assert files_below(tmp_path) == ["bad.recipe.toml", "demo.frame.toml"]
+
+
+CHART = (RECIPES / "sources" / "chart" / "towpath-11-chart.frame.toml").read_text(encoding="utf-8")
+
+
+def surveyed(path: Path, text: str, capsys: pytest.CaptureFixture[str]) -> dict[str, Any]:
+    path.write_text(text, encoding="utf-8")
+    assert run(["survey", str(path), "--json"]) == 0
+    told: dict[str, Any] = json.loads(capsys.readouterr().out)
+    return told
+
+
+def test_a_chart_is_surveyed_alone_and_then_with_readings(
+    sheet: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    alone = surveyed(sheet, CHART, capsys)
+    assert alone["survey"]["readings"] == []
+    top = alone["survey"]["lengths"]["top-tube"]
+    head = alone["survey"]["lengths"]["head-tube"]
+    readings = f"[lengths]\ntop-tube = {top['value'] + 1:.0f}\nhead-tube = {head['value'] + 2:.0f}\n"
+    both = surveyed(sheet, CHART.replace("[sources.chart]", readings + "[sources.chart]"), capsys)
+    assert {reading["key"] for reading in both["survey"]["readings"]} == {
+        "lengths.top-tube",
+        "lengths.head-tube",
+    }
+    # The reading of a millimetre says more of the head tube than the chart does.
+    after = both["survey"]["lengths"]["head-tube"]
+    assert after["sigma"] < 1.0 < head["sigma"]
+    assert abs(after["value"] - (head["value"] + 2)) < 1.0
+    assert both["survey"]["perimeter"]["sigma"] < alone["survey"]["perimeter"]["sigma"]
+    assert "estimate-adjusted" in {finding["code"] for finding in both["findings"]}
