@@ -178,7 +178,7 @@ def _job_options(command: Command) -> Command:
     return command
 
 
-@app.command("make")
+@app.command("make", short_help="Draft a bag, prove it, write its files.")
 @_job_options
 @click.option(
     "--out",
@@ -207,7 +207,7 @@ def make_command(
     return _report(job, shows_json, quiet)
 
 
-@app.command("check")
+@app.command("check", short_help="Do as `make` does, but write nothing.")
 @_job_options
 def check_command(
     recipe: Path,
@@ -227,7 +227,7 @@ def check_command(
     return _report(job, shows_json, quiet)
 
 
-@app.command("survey")
+@app.command("survey", short_help="Check and draw the readings of one frame.")
 @click.argument("sheet", type=click.Path(path_type=Path))
 @click.option(
     "--recipe",
@@ -264,7 +264,7 @@ def survey_command(
     return code
 
 
-@app.command("stages")
+@app.command("stages", short_help="List the stages that are installed.")
 @click.option("--json", "shows_json", is_flag=True, help="Print the list as JSON, for programs.")
 def stages_command(shows_json: bool) -> int:
     """List the stages that are installed and the distribution that each comes from."""
@@ -276,7 +276,7 @@ def stages_command(shows_json: bool) -> int:
     return DONE
 
 
-@app.command("explain")
+@app.command("explain", short_help="Say what a stage needs, adds and takes.")
 @click.argument("stage")
 @click.option("--json", "shows_json", is_flag=True, help="Print the explanation as JSON, for programs.")
 def explain_command(stage: str, shows_json: bool) -> int:

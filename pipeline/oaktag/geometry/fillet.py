@@ -90,18 +90,20 @@ def round_corner(first: Path, second: Path, radius: float, inside: Literal["left
 def _fit(first: Path, second: Path, radius: float, turn: float) -> tuple[float, float, Point] | None:
     """Return the stations of both tangent points and the centre, None if no arc fits."""
     before, after = first.segments[-1], second.segments[0]
+    side = 1.0 if turn > 0.0 else -1.0
     if isinstance(before, Line) and isinstance(after, Line):
+        alone = len(first.segments) == len(second.segments) == 1
         length = radius * tan(0.5 * abs(turn)) if abs(turn) < pi - _STRAIGHT else float("inf")
         room_first = before.length - (_REMAINS if len(first.segments) == 1 else 0.0)
         room_second = after.length - (_REMAINS if len(second.segments) == 1 else 0.0)
         if length <= room_first and length <= room_second:
             s = first.length - length
-            side = radius if turn > 0.0 else -radius
-            center = shifted(first.point_at(s), left_normal(before.direction), side)
-            return s, length, center
-        if len(first.segments) == 1 and len(second.segments) == 1:
+            center = shifted(first.point_at(s), left_normal(before.direction), side * radius)
+            if alone or _is_clear(first, second, s, length, center, radius, side):
+                return s, length, center
+        if alone:
             return None
-    return _general(first, second, radius, 1.0 if turn > 0.0 else -1.0)
+    return _general(first, second, radius, side)
 
 
 def _general(first: Path, second: Path, radius: float, side: float) -> tuple[float, float, Point] | None:
