@@ -211,3 +211,32 @@ def test_check_says_the_same_and_writes_nothing(
     report = json.loads(capsys.readouterr().out)
     assert report["files"] == []
     assert list(tmp_path.iterdir()) == []
+
+
+def test_what_is_bent_in_the_way_or_attached_is_on_record(tmp_path: Path) -> None:
+    recipe = str(ROOT / "recipes" / "fit-sample.recipe.toml")
+    frame = str(ROOT / "recipes" / "frames" / "towpath-16-pump.frame.toml")
+    assert run(["make", recipe, "--frame", frame, "--out", str(tmp_path), "--quiet"]) == 0
+    folder = tmp_path / "towpath-16-pump" / "fit-sample"
+    kept = json.loads((folder / "pattern.json").read_bytes())["frame"]
+    assert kept["bows"] == [
+        {
+            "tube": "down-tube",
+            "offsets": [{"fraction": 0.5, "distance": 0.0, "rise": 9.0}],
+            "key": "bows.down-tube",
+        }
+    ]
+    (peg,) = kept["obstacles"]
+    assert (peg["name"], peg["tube"], peg["distance"], peg["clearance"]) == (
+        "pump peg",
+        "top-tube",
+        190.0,
+        5.0,
+    )
+
+    folder = ROOT / "recipes" / "sources" / "table"
+    (recipe_path,), (frame_path,) = folder.glob("*.recipe.toml"), folder.glob("*.frame.toml")
+    assert run(["make", str(recipe_path), "--frame", str(frame_path), "--out", str(tmp_path), "--quiet"]) == 0
+    (document,) = tmp_path.glob("towpath-10-table/*/pattern.json")
+    (attached,) = json.loads(document.read_bytes())["frame"]["attachments"]
+    assert attached["sha256"] == hashlib.sha256((folder / attached["name"]).read_bytes()).hexdigest()

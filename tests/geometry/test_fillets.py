@@ -308,3 +308,77 @@ def test_a_whole_frame_opening_with_bowed_tubes() -> None:
     assert atan2(*outline.tangent_at(0.0)[::-1]) == pytest.approx(
         atan2(*outline.tangent_before(0.0)[::-1]), abs=1e-9
     )
+
+
+def test_a_fillet_is_not_put_into_a_bend_tighter_than_itself() -> None:
+    """The second side goes straight for 12 mm, bends inwards at a radius of 6 and goes straight again."""
+    bend = radians(70.0)
+
+    def position(s: float) -> Point:
+        if s <= 12.0:
+            return (s, 0.0)
+        angle = min((s - 12.0) / 6.0, bend)
+        rest = s - 12.0 - 6.0 * angle
+        return (
+            12.0 + 6.0 * sin(angle) + rest * cos(angle),
+            6.0 - 6.0 * cos(angle) + rest * sin(angle),
+        )
+
+    def tangent(s: float) -> Point:
+        angle = 0.0 if s <= 12.0 else min((s - 12.0) / 6.0, bend)
+        return (cos(angle), sin(angle))
+
+    side = Curve.fit(position, tangent, 120.0, knots=[12.0, 12.0 + 6.0 * bend])
+    first, second = Path.polyline([(-60.0, 104.0), (0.0, 0.0)]), Path((side,))
+    for radius, lowest, highest in ((20.0, 0.0, 12.0), (30.0, 19.4, 120.0), (40.0, 19.4, 120.0)):
+        fillet = round_corner(first, second, radius, "left")
+        check(fillet, first, second, radius)
+        assert lowest < fillet.tangent_length_second < highest
+
+
+def test_a_fillet_turns_by_less_than_a_half_circle() -> None:
+    """A slit that opens into a chamber and narrows again: a circle in the chamber is no rounded corner."""
+    upper: list[Point] = [(0.0, 0.0), (10.0, 0.5), (10.0, 15.0), (60.0, 2.0)]
+    first, second = Path.polyline([(x, -y) for x, y in reversed(upper)]), Path.polyline(upper)
+    check(round_corner(first, second, 0.2, "right"), first, second, 0.2)
+    for radius in (5.0, 8.0, 10.0):
+        with pytest.raises(FilletError) as refused:
+            round_corner(first, second, radius, "right")
+        assert 0.4 < refused.value.largest <= 0.501
+
+
+@pytest.mark.parametrize("kind", ["line", "arc"])
+def test_an_arc_that_another_stretch_of_the_side_crosses_is_refused(kind: str) -> None:
+    """The first side comes back past its own corner, across where the arc would lie."""
+    last = (
+        Line((-50.0, 0.0), (100.0, 0.0))
+        if kind == "line"
+        else Arc.from_sagitta((-50.0, 0.0), (100.0, 0.0), -2.0)
+    )
+    first = Path.polyline([(98.0, 3.0), (40.0, 50.0), (-50.0, 50.0), (-50.0, 0.0)]) + Path((last,))
+    second = Path.polyline([(100.0, 0.0), (100.0, 100.0)])
+    with pytest.raises(FilletError) as refused:
+        round_corner(first, second, 30.0, "left")
+    largest = refused.value.largest
+    assert 1.0 < largest < 20.0
+    check(round_corner(first, second, largest, "left"), first, second, largest)
+
+
+def test_of_two_arcs_that_fit_the_one_nearer_to_the_corner_is_meant() -> None:
+    first = Path.polyline([(-100.0, 0.0), (-42.0, -8.4), (0.0, 0.0)])
+    second = Path.polyline([(0.0, 0.0), (-8.7, 46.4), (-20.5, 118.2)])
+    fillet = round_corner(first, second, 42.0, "left")
+    check(fillet, first, second, 42.0)
+    assert len(fillet.first.segments) == 2
+
+
+@pytest.mark.parametrize("kind", ["arc", "curve"])
+def test_something_of_every_side_is_left(kind: str) -> None:
+    first, second = corner_of(80.0, ("line", 200.0, 0.0), (kind, 200.0, 6.0))
+    whole = round_corner(first, second, 30.0, "left")
+    taken = whole.tangent_length_first
+    for rest in (0.0, 0.0005):
+        with pytest.raises(FilletError):
+            round_corner(first.between(first.length - taken - rest, first.length), second, 30.0, "left")
+    some = first.between(first.length - taken - 0.002, first.length)
+    assert round_corner(some, second, 30.0, "left").first.length == pytest.approx(0.002, abs=1e-6)

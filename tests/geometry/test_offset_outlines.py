@@ -365,6 +365,34 @@ def test_short_sides_that_are_used_up_leave_their_part_in_peace() -> None:
     assert refused.value.part % 2 == 1
 
 
+@relaxed
+@given(
+    st.lists(st.floats(0.05, 1.5), min_size=2, max_size=7, unique_by=lambda x: round(x, 2)), st.floats(15, 40)
+)
+def test_facets_of_a_corner_are_used_up_one_after_the_other(angles: list[float], d: float) -> None:
+    """Uneven facets in place of one corner of a square, moved in until only the square is left."""
+    facets = [(88 + 12 * sin(angle), 12 - 12 * cos(angle)) for angle in sorted(angles)]
+    outline = whole(sides([(0.0, 0.0), (80.0, 0.0), *facets, (100.0, 20.0), (100.0, 100.0), (0.0, 100.0)]))
+    (moved,) = offset_outline([outline], [-d])
+    assert moved.area == pytest.approx((100.0 - 2 * d) ** 2)
+    assert len(moved.segments) == 4
+
+
+@pytest.mark.parametrize(("limit", "distances"), [(1.0, (10, 0, 0)), (1.0, (10, 0, 5)), (1.2, (10, 10, 10))])
+def test_an_open_corner_beside_an_arc_at_the_limit(limit: float, distances: tuple[float, ...]) -> None:
+    """The arc's circle crosses the line's parallel somewhere far back too: no way to close this corner."""
+    nose = Path((Arc.from_sagitta((122.8, 14.8), (61.3, 16.4), -4.84),))
+    parts = [
+        nose,
+        Path.polyline([(61.3, 16.4), (38.2, -143.1)]),
+        Path.polyline([(38.2, -143.1), (122.8, 14.8)]),
+    ]
+    moved = offset_outline(parts, distances, limit=limit)
+    for part, after, d in zip(parts, moved, distances, strict=True):
+        assert any(runs_beside(part, kept, d) for kept in after.segments)
+        assert after.length > 0.9 * part.length
+
+
 def test_a_small_arc_inside_a_part_may_be_used_up() -> None:
     round_corners = whole(rounded_square(5.0))
     (moved,) = offset_outline([round_corners], [-10.0])

@@ -261,6 +261,14 @@ def test_polyline() -> None:
     assert not Path.polyline([(0, 0), (1, 0)], closed=True).is_simple()
 
 
+def test_nearest_looks_beyond_the_box_that_holds_the_point() -> None:
+    """The box of the slanting line holds the point, the upright line is nearer all the same."""
+    path = Path.polyline([(0.0, 0.0), (100.0, 100.0), (100.0, -50.0)])
+    s, away = path.nearest((60.0, 0.0))
+    assert away == 40.0
+    assert path.point_at(s) == pytest.approx((100.0, 0.0))
+
+
 def test_containing_itself() -> None:
     square = Path.polyline([(0, 0), (10, 0), (10, 10), (0, 10)], closed=True)
     inside = [(5.0, 5.0), (0.0, 0.0), (10.0, 5.0), (5.0, 10.0 + 9e-7), (1e-9, 1e-9)]

@@ -17,7 +17,7 @@ from oaktag.geometry import Arc, Box, Line, Path, Segment
 from oaktag.pattern.draft import Artifact, Draft, Outline, Provenance
 from oaktag.pattern.drawing import arrange, notch_cut_point, notch_point
 from oaktag.pattern.finding import Finding
-from oaktag.pattern.frame import Frame, Reading, TubeWidth
+from oaktag.pattern.frame import Bow, Frame, Obstacle, Reading, TubeWidth
 from oaktag.pattern.piece import Edge, Label, Mark, Notch, Piece, Seam, SeamSide
 from oaktag.pattern.survey import Adjusted, NextReading, Opening, ReadingResult, Survey
 from oaktag.pattern.walk import walk
@@ -102,6 +102,34 @@ def _frame(frame: Frame, provenance: Provenance) -> _Json:
         "tubes": frame.tubes,
         "readings": [_reading(reading) for reading in frame.readings],
         "widths": [_tube_width(width) for width in frame.widths],
+        "bows": [_bow(bow) for bow in frame.bows],
+        "obstacles": [_obstacle(obstacle) for obstacle in frame.obstacles],
+        "attachments": [
+            {"name": attachment.name, "sha256": attachment.sha256}
+            for source in frame.sources
+            for attachment in source.attachments
+        ],
+    }
+
+
+def _bow(bow: Bow) -> _Json:
+    offsets = [
+        {"fraction": place.fraction, "distance": place.distance, "rise": rise} for place, rise in bow.offsets
+    ]
+    return {"tube": bow.tube, "offsets": offsets, "key": bow.key}
+
+
+def _obstacle(obstacle: Obstacle) -> _Json:
+    return {
+        "name": obstacle.name,
+        "tube": obstacle.place.tube,
+        "fraction": obstacle.place.fraction,
+        "distance": obstacle.place.distance,
+        "length": obstacle.length,
+        "height": obstacle.height,
+        "clearance": obstacle.clearance,
+        "treatment": obstacle.treatment,
+        "key": obstacle.key,
     }
 
 
