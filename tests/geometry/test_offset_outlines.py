@@ -365,14 +365,19 @@ def test_short_sides_that_are_used_up_leave_their_part_in_peace() -> None:
     assert refused.value.part % 2 == 1
 
 
+turns = st.lists(st.floats(0.05, 1.5), min_size=1, max_size=6, unique_by=lambda value: round(value, 1))
+
+
 @relaxed
-@given(
-    st.lists(st.floats(0.05, 1.5), min_size=2, max_size=7, unique_by=lambda x: round(x, 2)), st.floats(15, 40)
-)
-def test_facets_of_a_corner_are_used_up_one_after_the_other(angles: list[float], d: float) -> None:
-    """Uneven facets in place of one corner of a square, moved in until only the square is left."""
-    facets = [(88 + 12 * sin(angle), 12 - 12 * cos(angle)) for angle in sorted(angles)]
-    outline = whole(sides([(0.0, 0.0), (80.0, 0.0), *facets, (100.0, 20.0), (100.0, 100.0), (0.0, 100.0)]))
+@given(turns, st.floats(13.0, 40.0))
+def test_facets_of_a_corner_are_used_up_one_after_the_other(turns: list[float], d: float) -> None:
+    """Uneven facets about a circle of radius 12 in place of a square's corner, moved in past its centre."""
+    angles = [-pi / 2, *(turn - pi / 2 for turn in sorted(turns)), 0.0]
+    facets: list[Point] = []
+    for before, after in itertools.pairwise(angles):
+        reach, middle = 12.0 / cos((after - before) / 2), (before + after) / 2
+        facets.append((88.0 + reach * cos(middle), 12.0 + reach * sin(middle)))
+    outline = whole(sides([(0.0, 0.0), *facets, (100.0, 100.0), (0.0, 100.0)]))
     (moved,) = offset_outline([outline], [-d])
     assert moved.area == pytest.approx((100.0 - 2 * d) ** 2)
     assert len(moved.segments) == 4

@@ -23,7 +23,7 @@ from oaktag.pattern import Draft, Edge, Finding, Mark, Obstacle, Outline, Piece,
 from oaktag.pattern.drawing import draw_piece
 from oaktag.pattern.walk import run_path as run_on
 from oaktag.pattern.walk import walk
-from oaktag_plugins.gusset_wrap import WidthPiece
+from oaktag_plugins.drafting.gusset_width import WidthPiece
 
 if TYPE_CHECKING:
     from tests.plugins import drafts
@@ -718,7 +718,7 @@ def test_a_bowed_tube_walks_too(tube: str, sagitta: float) -> None:
 @given(st.lists(st.tuples(st.floats(1.0, 80.0), st.floats(20.0, 60.0)), min_size=2, max_size=8))
 @SETTINGS
 def test_a_profile_is_one_function_all_round(steps: Sequence[tuple[float, float]]) -> None:
-    from oaktag_plugins.gusset_wrap import linear_knots, monotone_knots, profile_through
+    from oaktag_plugins.drafting.gusset_width import linear_knots, monotone_knots, profile_through
 
     stations = np.cumsum([step for step, _ in steps])
     length = float(stations[-1]) + 10.0

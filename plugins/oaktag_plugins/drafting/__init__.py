@@ -1,1 +1,1 @@
-"""What several drafting stages share: obstacles on tubes, room for letters."""
+"""What drafting stages are built on: the gusset's width, obstacles on tubes, room for letters."""
