@@ -405,6 +405,16 @@ def test_a_small_arc_inside_a_part_may_be_used_up() -> None:
     assert all(isinstance(segment, Line) for segment in moved.segments)
 
 
+def test_small_sides_are_used_up_in_the_order_of_their_lengths() -> None:
+    """A thorn and a row of facets beside it; left out in another order, wrong sides would go."""
+    row: list[Point] = [(90.12, 0.19), (96.06, 3.11), (98.22, 5.71), (99.85, 10.14)]
+    outline = whole(sides([(0.0, 0.0), (100.0, 0.0), *row, (100.0, 100.0), (0.0, 100.0)]))
+    (moved,) = offset_outline([outline], [-18.7])
+    assert len(moved.segments) == 4
+    true = outline.polygon().buffer(-18.7, join_style="mitre")
+    assert moved.polygon().symmetric_difference(true).area < 1e-6
+
+
 def test_a_spike_between_reflex_corners_disappears() -> None:
     corners: list[Point] = [(0, 0), (200, 0), (200, 100), (120, 100), (100, 180), (80, 100), (0, 100)]
     outline = whole(sides(corners))
