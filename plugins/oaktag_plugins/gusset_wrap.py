@@ -123,8 +123,7 @@ def run(draft: Draft, options: WrapOptions) -> Draft:
 
 def tube_runs(draft: Draft, outline: Outline, options: WrapOptions) -> tuple[list[TubeRun], list[Finding]]:
     """Every tube's run on the outline with the widths along it."""
-    frame, opening = draft.frame, draft.opening
-    assert opening is not None
+    frame = draft.frame
     named = options.width
     if named is not None:
         for name in named.names:
@@ -138,52 +137,21 @@ def tube_runs(draft: Draft, outline: Outline, options: WrapOptions) -> tuple[lis
                     todo=meant(name, frame.tubes, "name a tube, or remove it"),
                 )
     runs: list[TubeRun] = []
-    bare: list[str] = []
     start = 0.0
+    defaulted = False
     for edge in outline.edges:
         if not edge.is_corner:
-            tube = edge.name
-            widths = [w for w in frame.widths if w.place.tube == tube]
-            own = None
-            if named is not None and (tube in named.names or (not widths and "default" in named.root)):
-                own = named.get(tube)
-            points: dict[float, tuple[float, float]] = {}
-            if own is not None:
-                points = {start: (0.0, own), start + edge.length: (0.0, own)}
+            measured = any(width.place.tube == edge.name for width in frame.widths)
+            by_default = named is not None and not measured and edge.name not in named.names
+            defaulted = defaulted or by_default
+            if named is not None and (edge.name in named.names or (by_default and "default" in named.root)):
+                own = named.get(edge.name)
+                stations: tuple[tuple[float, float], ...] = ((start, own), (start + edge.length, own))
             else:
-                side = opening.edge(tube).path
-                for station in widths:
-                    along = station.place.along(side.length)
-                    if not -1e-6 <= along <= side.length + 1e-6:
-                        raise Refusal(
-                            f"lies beyond the end of {tube}",
-                            key=station.key,
-                            source="frame",
-                            found=f"{along:.1f} mm from corner {frame.ends(tube)[0]}",
-                            valid=f"0 to {side.length:.1f} mm",
-                            todo="correct the distance",
-                        )
-                    width = station.width + options.add
-                    if width <= 0:
-                        raise Refusal(
-                            "nothing is left of the width",
-                            key="add",
-                            source="recipe",
-                            found=f"{station.width:g} mm and {options.add:g} mm",
-                            valid=f"more than {-station.width:g} mm",
-                            todo="add more, or measure the tube again",
-                        )
-                    foot = side.point_at(min(max(along, 0.0), side.length))
-                    s, off = edge.path.nearest(foot)
-                    # Several stations may meet at the end of a run: the nearest to the run speaks for it.
-                    key = round(start + s, 6)
-                    if key not in points or off < points[key][0]:
-                        points[key] = (off, width)
-            if not points:
-                bare.append(tube)
-            stations = tuple((s, width) for s, (_, width) in sorted(points.items()))
-            runs.append(TubeRun(tube, start, start + edge.length, stations))
+                stations = measured_stations(draft, edge, start, options.add)
+            runs.append(TubeRun(edge.name, start, start + edge.length, stations))
         start += edge.length
+    bare = [run.tube for run in runs if not run.stations]
     if len(bare) == len(runs):
         raise Refusal(
             "no tube's width is known, so the gusset has none",
@@ -203,7 +171,64 @@ def tube_runs(draft: Draft, outline: Outline, options: WrapOptions) -> tuple[lis
         )
         for tube in bare
     ]
+    if (
+        named is not None
+        and "default" in named.root
+        and not defaulted
+        and set(frame.tubes) - set(named.names)
+    ):
+        message = (
+            f"the recipe's width of {named.root['default']:g} mm isn't used: the sheet has the tubes' own; "
+            "name a tube in `width` to overrule the sheet there"
+        )
+        findings.append(Finding("note", "width-unused", message))
     return runs, findings
+
+
+def measured_stations(draft: Draft, edge: Edge, start: float, add: float) -> tuple[tuple[float, float], ...]:
+    """The sheet's widths of one tube as stations (s, width) on its run.
+
+    Args:
+        draft: has the frame and its opening.
+        edge: the tube's run on the outline.
+        start: seam length where the run begins, mm.
+        add: added to every width, mm.
+
+    Raises:
+        Refusal: a station lies beyond the tube, or nothing is left of a width.
+    """
+    assert draft.opening is not None
+    side = draft.opening.edge(edge.name).path
+    points: dict[float, tuple[float, float]] = {}
+    for station in draft.frame.widths:
+        if station.place.tube != edge.name:
+            continue
+        along = station.place.along(side.length)
+        if not -1e-6 <= along <= side.length + 1e-6:
+            raise Refusal(
+                f"lies beyond the end of {edge.name}",
+                key=station.key,
+                source="frame",
+                found=f"{along:.1f} mm from corner {draft.frame.ends(edge.name)[0]}",
+                valid=f"0 to {side.length:.1f} mm",
+                todo="correct the distance",
+            )
+        width = station.width + add
+        if width <= 0:
+            raise Refusal(
+                "nothing is left of the width",
+                key="add",
+                source="recipe",
+                found=f"{station.width:g} mm and {add:g} mm",
+                valid=f"more than {-station.width:g} mm",
+                todo="add more, or measure the tube again",
+            )
+        s, off = edge.path.nearest(side.point_at(min(max(along, 0.0), side.length)))
+        # Several stations may meet at the end of a run: the nearest to the run speaks for it.
+        key = round(start + s, 6)
+        if key not in points or off < points[key][0]:
+            points[key] = (off, width)
+    return tuple((s, width) for s, (_, width) in sorted(points.items()))
 
 
 def width_profile(runs: Sequence[TubeRun], length: float, options: WrapOptions) -> WidthProfile:

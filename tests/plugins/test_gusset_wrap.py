@@ -417,6 +417,15 @@ def test_the_default_width_is_for_tubes_that_the_sheet_has_none_of() -> None:
     assert width_at(draft, seat) == pytest.approx(33.0, abs=1e-6)
 
 
+def test_a_default_width_that_nothing_uses_is_said_to_be_unused() -> None:
+    plain = drafts.triangle(335.0, 570.0, 51.5)
+    (finding,) = drafts.wrapped(plain, width=50.0).findings
+    assert (finding.level, finding.code) == ("note", "width-unused")
+    assert "50 mm" in finding.message
+    every = {"default": 50.0, **dict.fromkeys(drafts.TUBES, 47.0)}
+    assert drafts.codes(drafts.wrapped(plain, width=every)) == []
+
+
 def test_a_width_of_a_tube_that_is_not_there_is_refused() -> None:
     draft = drafts.triangle(335.0, 570.0, 51.5)
     said = drafts.refusal(lambda: drafts.wrapped(draft, width={"down-tub": 47.0}), "width.down-tub")
