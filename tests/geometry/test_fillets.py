@@ -67,8 +67,8 @@ def check(fillet: Fillet, first: Path, second: Path, radius: float) -> None:
     assert abs(signed_angle(fillet.arc.tangent_at(fillet.arc.length), after)) < tolerance
     assert fillet.first.length + fillet.tangent_length_first == pytest.approx(first.length, abs=2e-6)
     assert fillet.second.length + fillet.tangent_length_second == pytest.approx(second.length, abs=2e-6)
-    # The circle touches and does not cross: beside the tangent points the sides keep out of it.
-    for path, s, step in ((first, fillet.first.length, -1), (second, fillet.tangent_length_second, 1)):
+    # The circle touches and does not cross: what is cut off beside the tangent points lies outside it.
+    for path, s, step in ((first, fillet.first.length, 1), (second, fillet.tangent_length_second, -1)):
         assert distance(path.point_at(s), fillet.arc.center) == pytest.approx(radius, abs=1e-8)
         for away in (0.05, 0.5, 1.0):
             beside = s + step * away
@@ -330,11 +330,12 @@ def test_a_fillet_is_not_put_into_a_bend_tighter_than_itself() -> None:
 
     side = Curve.fit(position, tangent, 120.0, knots=[12.0, 12.0 + 6.0 * bend])
     first, second = Path.polyline([(-60.0, 104.0), (0.0, 0.0)]), Path((side,))
-    check(round_corner(first, second, 10.0, "left"), first, second, 10.0)
-    for radius in (30.0, 40.0, 50.0):
+    # In the bend itself an arc would touch from inside and stand out over the straight part before it.
+    for radius in (10.0, 20.0, 21.5, 30.0, 50.0):
         fillet = round_corner(first, second, radius, "left")
         check(fillet, first, second, radius)
-        assert fillet.tangent_length_second > 12.0 + 6.0 * bend
+        assert (fillet.tangent_length_second < 12.0) is (radius < 12.0 / tan(radians(60.0) / 2))
+        assert fillet.tangent_length_second < 12.0 or fillet.tangent_length_second > 12.0 + 6.0 * bend
 
 
 def test_a_fillet_turns_by_less_than_a_half_circle() -> None:
@@ -363,10 +364,10 @@ def test_an_arc_that_another_stretch_of_the_side_crosses_is_refused(kind: str) -
 
 
 def test_of_two_arcs_that_fit_the_one_nearer_to_the_corner_is_meant() -> None:
-    first = Path.polyline([(-100.0, 0.0), (-42.0, -8.4), (0.0, 0.0)])
-    second = Path.polyline([(0.0, 0.0), (-8.7, 46.4), (-20.5, 118.2)])
-    fillet = round_corner(first, second, 42.0, "left")
-    check(fillet, first, second, 42.0)
+    first = Path.polyline([(-100.0, 0.0), (-41.9534, -8.3852), (0.0, 0.0)])
+    second = Path.polyline([(0.0, 0.0), (-8.6739, 46.3685), (-20.5328, 118.2303)])
+    fillet = round_corner(first, second, 41.9276, "left")
+    check(fillet, first, second, 41.9276)
     assert len(fillet.first.segments) == 2
 
 
