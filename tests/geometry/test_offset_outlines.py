@@ -483,6 +483,33 @@ def test_extended_arcs_and_curves_meet() -> None:
     assert abs(distance(arc.start, low.center) - arc.radius) < 1e-9
 
 
+def test_one_closed_curve_with_a_corner() -> None:
+    """A drop: its only segment is its own neighbour."""
+    drop = Path((Curve.through([(0, 0), (60, -30), (110, 0), (60, 30), (0, 0)]),))
+    (mitred,) = offset_outline([drop], [5.0], limit=3.0)
+    head, _, tail = mitred.segments
+    assert head.start == pytest.approx(tail.end, abs=1e-9)
+    assert head.start[1] == pytest.approx(0.0, abs=1e-6)
+    (rounded,) = offset_outline([drop], [5.0], join="round")
+    assert isinstance(rounded.segments[-1], Arc)
+    (inward,) = offset_outline([drop], [-5.0])
+    for moved in (rounded, inward):
+        for k in range(60):
+            assert drop.nearest(moved.point_at(moved.length * k / 60))[1] == pytest.approx(5.0, abs=2e-6)
+
+
+def test_one_closed_smooth_curve() -> None:
+    k = 4 / 3 * (sqrt(2) - 1)
+    halves = (((80.0, 0.0), (80.0, 50 * k), (80 * k, 50.0), (0.0, 50.0)),
+              ((0.0, 50.0), (-80 * k, 50.0), (-80.0, 50 * k), (-80.0, 0.0)))  # fmt: skip
+    others = tuple(tuple((-x, -y) for x, y in piece) for piece in halves)
+    oval = Path((Curve((*halves, *others)),))  # type: ignore[arg-type]
+    for d in (10.0, -10.0, -30.0):
+        (moved,) = offset_outline([oval], [d])
+        assert moved.length == pytest.approx(oval.length + tau * d, abs=1e-5)
+        assert moved.area == pytest.approx(oval.area + oval.length * d + pi * d * d, abs=1e-3)
+
+
 def test_an_arc_whose_circle_does_not_reach_goes_on_straight() -> None:
     """A half disc outward: the circle of the arc never meets the parallel of the chord at the limit."""
     arc = Arc((10.0, 0.0), (-10.0, 0.0), (0.0, 0.0), 10.0, clockwise=False)
