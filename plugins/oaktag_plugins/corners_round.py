@@ -128,7 +128,7 @@ def run(draft: Draft, options: RoundOptions) -> Draft:
         edges.append(Edge(tube.name, path))
         if index in arcs:
             edges.append(Edge(f"{CORNER_PREFIX}{corners[index]}", arcs[index]))
-    return draft.evolve(outline=Outline(tuple(edges))).with_findings(findings)
+    return draft.evolve(outlines=(Outline(tuple(edges)),)).with_findings(findings)
 
 
 class CornerGapError(Exception):

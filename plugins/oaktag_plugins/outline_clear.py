@@ -62,7 +62,7 @@ def run(draft: Draft, options: ClearOptions) -> Draft:
         ) from error
     edges = tuple(Edge(name, path) for name, path in zip(names, paths, strict=True))
     findings = [] if draft.survey is None else small_gaps(opening, draft.survey, gaps)
-    return draft.evolve(outline=Outline(edges)).with_findings(findings)
+    return draft.evolve(outlines=(Outline(edges),)).with_findings(findings)
 
 
 def small_gaps(opening: Opening, survey: Survey, gaps: PerName[NonNegativeLength]) -> list[Finding]:

@@ -115,7 +115,7 @@ def run(draft: Draft, options: KeepOutOptions) -> Draft:
         if on_tube and not edge.is_corner:
             outline, told = _kept_out(outline, edge, on_tube, radii, options.neck)
             findings += told
-    return draft.evolve(outline=outline).with_findings(findings)
+    return draft.evolve(outlines=(outline,)).with_findings(findings)
 
 
 def _kept_out(

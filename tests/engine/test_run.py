@@ -20,13 +20,13 @@ PlanOf = Callable[..., Plan]
 
 
 def outline(draft: Draft, options: Any) -> Draft:
-    return draft.evolve(outline=Outline((Edge("top-tube", SQUARE),))).with_findings(
+    return draft.evolve(outlines=(Outline((Edge("top-tube", SQUARE),)),)).with_findings(
         [Finding("note", "a", "A")]
     )
 
 
 def wider(draft: Draft, options: Any) -> Draft:
-    return draft.evolve(outline=Outline((Edge("top-tube", SQUARE, 5.0),)))
+    return draft.evolve(outlines=(Outline((Edge("top-tube", SQUARE, 5.0),)),))
 
 
 def panels(draft: Draft, options: Any) -> Draft:

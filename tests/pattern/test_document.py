@@ -44,8 +44,8 @@ from oaktag.pattern.document import DECIMALS, SCHEMA_VERSION, document, render, 
 from oaktag.pattern.drawing import piece_bounds
 
 TOP_LEVEL = [
-    "schema", "recipe", "frame", "survey", "opening", "outline", "pieces", "seams", "materials", "cut_list",
-    "layout", "volume_l", "findings", "files",
+    "schema", "recipe", "frame", "survey", "opening", "outline", "outlines", "pieces", "seams", "materials",
+    "cut_list", "paperwork", "operations", "layout", "volume_l", "compartments", "findings", "files",
 ]  # fmt: skip
 CORNERS = (("seat", (0.0, 400.0)), ("head", (520.0, 430.0)), ("bottom-bracket", (130.0, -0.0)))
 TUBES = ("top-tube", "down-tube", "seat-tube")
@@ -133,7 +133,7 @@ def full_draft() -> Draft:
         recipe_provenance=Provenance("fit-sample", "1.2.0", "ab" * 32),
         survey=survey,
         opening=opening,
-        outline=Outline(edges),
+        outlines=(Outline(edges),),
         pieces=(panel, strip),
         seams=(
             Seam(
@@ -229,7 +229,9 @@ def subschemas(value: Any) -> Iterator[dict[str, Any]]:
             yield from subschemas(item)
 
 
-UNIT = re.compile(r"\bmm\b|mm²|\b(degrees|litres|no unit|a count|unit of the value)\b")
+UNIT = re.compile(
+    r"\bmm\b|mm²|\b(degrees|litres|no unit|a count|unit of the value|g|[Mm]etres|minutes|currency|unit)\b"
+)
 
 
 def test_every_property_is_described_with_its_unit() -> None:
@@ -394,6 +396,8 @@ def test_materials_count_every_copy(full: Draft) -> None:
             "name": "shell",
             "pieces": ["side-panel-drive", "gusset"],
             "area": pytest.approx(panel["area"] + 3 * strip["area"]),
+            "fittings": 0,
+            "entry": None,
         }
     ]
     line = whole["cut_list"][1]

@@ -34,7 +34,7 @@ class HemOptions(Options):
 def outline(draft: Draft, options: HemOptions) -> Draft:
     width = options.hem_width.get("top-tube")
     note = Finding("note", "hem", f"{width:g} {options.from_} {options.layers}")
-    return draft.evolve(outline=Outline((Edge("top-tube", SQUARE, width),))).with_findings([note])
+    return draft.evolve(outlines=(Outline((Edge("top-tube", SQUARE, width),)),)).with_findings([note])
 
 
 def misbehave(draft: Draft, options: HemOptions) -> Any:
@@ -164,7 +164,7 @@ def test_a_stage_may_touch_what_it_says(use: str, does: str) -> None:
     ("use", "does", "reason"),
     [
         ("hem.panels", "volume", "hem.panels changes the draft's volume, but names the volume under neither"),
-        ("hem.panels", "outline", "hem.panels changes the draft's outline, but names the outline"),
+        ("hem.panels", "outline", "hem.panels changes the draft's outlines, but names the outline"),
         ("hem.labels", "notch", "hem.labels changes the notches of b, but names the notches"),
         ("hem.labels", "seam-line", "hem.labels changes the seam line of b, but names the panels"),
         ("hem.check", "file", "hem.check changes the draft's artifacts, but names the files"),

@@ -99,7 +99,7 @@ BROKEN = {
     "unmarked": ("def oaktag_stages():\n    return ()\n", "it implements no hook"),
     "misspelt": (
         "from oaktag import hookimpl\n@hookimpl\ndef oaktag_stage():\n    return ()\n",
-        "there is no hook 'oaktag_stage'; the hook is oaktag_stages",
+        "there is no hook 'oaktag_stage'; the hooks are oaktag_stages and oaktag_materials",
     ),
     "argument": (
         "from oaktag import hookimpl\n@hookimpl\ndef oaktag_stages(draft):\n    return ()\n",
@@ -107,11 +107,11 @@ BROKEN = {
     ),
     "no-stage": (
         "from oaktag import hookimpl\n@hookimpl\ndef oaktag_stages():\n    return ()\n",
-        "it supplies no stage; oaktag_stages gave none",
+        "it supplies no stage and no material; its hooks gave none",
     ),
     "nothing": (
         "from oaktag import hookimpl\n@hookimpl\ndef oaktag_stages():\n    pass\n",
-        "it supplies no stage; oaktag_stages gave none",
+        "it supplies no stage and no material; its hooks gave none",
     ),
     "raises-when-asked": (
         "from oaktag import hookimpl\n@hookimpl\ndef oaktag_stages():\n    raise ValueError('no')\n",

@@ -149,4 +149,4 @@ def test_the_panel_is_measured_not_the_outline() -> None:
     wider = panelled(gap=2.0).outline
     assert wider is not None
     assert isinstance(wider.path, Path)
-    assert checked(draft.evolve(outline=wider)) == checked(draft)
+    assert checked(draft.evolve(outlines=(wider,))) == checked(draft)

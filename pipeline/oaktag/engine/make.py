@@ -100,7 +100,8 @@ def _draft(
         problems += error.problems
     if problems or sheet is None:
         raise InputError(problems)
-    return Job(run_plan(plan, first_draft(sheet, frame_file, plan), frame_file.path, watch))
+    draft = first_draft(sheet, frame_file, plan, installed.materials)
+    return Job(run_plan(plan, draft, frame_file.path, watch))
 
 
 def _epoch_problems() -> list[Problem]:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from oaktag.engine.plan import Plan, PlannedStep
-from oaktag.pattern import Draft, Finding, Frame, Provenance, Refusal
+from oaktag.pattern import Draft, Finding, Frame, Material, Provenance, Refusal
 from oaktag.plugin.contract import checked, problem_of
 from oaktag.recipe import InputError, TomlFile
 
@@ -50,13 +50,16 @@ class StageFailure(Exception):  # noqa: N818 - the stage failed, not this progra
         )
 
 
-def first_draft(frame: Frame, frame_file: TomlFile, plan: Plan) -> Draft:
-    """The draft before the first stage: what was measured, and where the inputs came from."""
+def first_draft(
+    frame: Frame, frame_file: TomlFile, plan: Plan, materials: tuple[Material, ...] = ()
+) -> Draft:
+    """The draft before the first stage: what was measured, where the inputs came from, what is on stock."""
     recipe = plan.recipe
     return Draft(
         frame=frame,
         frame_provenance=Provenance(frame.name, "", frame_file.sha256),
         recipe_provenance=Provenance(recipe.name, recipe.version, recipe.file.sha256),
+        materials=materials,
     )
 
 
@@ -102,10 +105,11 @@ def run_plan(
 
 def describe_changes(before: Draft, after: Draft) -> Iterable[str]:
     """What is different between two drafts, in words."""
-    for name in ("survey", "opening", "outline", "volume"):
+    for name in ("survey", "opening", "outlines", "materials", "volume", "operations", "paperwork"):
         old, new = getattr(before, name), getattr(after, name)
         if old != new:
-            yield f"{'added' if old is None else 'changed'} the {name}"
+            word = "outline" if name == "outlines" else name
+            yield f"{'changed' if old else 'added'} the {word}"
     known = {piece.id: piece for piece in before.pieces}
     for piece in after.pieces:
         if piece.id not in known:
@@ -114,7 +118,18 @@ def describe_changes(before: Draft, after: Draft) -> Iterable[str]:
             old_piece = known[piece.id]
             parts = [
                 word
-                for word in ("edges", "cut_line", "notches", "marks", "labels", "grain")
+                for word in (
+                    "edges",
+                    "cut_line",
+                    "notches",
+                    "marks",
+                    "labels",
+                    "grain",
+                    "parts",
+                    "placements",
+                    "holes",
+                    "fittings",
+                )
                 if getattr(piece, word) != getattr(old_piece, word)
             ]
             what = ", ".join(part.replace("_", " ") for part in parts) or "its data"

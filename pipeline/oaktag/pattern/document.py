@@ -7,22 +7,26 @@ beside this module describes every key.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
+from dataclasses import fields
 from functools import lru_cache
 from importlib.resources import files
 from math import isfinite
 from typing import Any
 
 from oaktag.geometry import Arc, Box, Line, Path, Segment
+from oaktag.pattern.cut_list import CARD, cut_list
 from oaktag.pattern.draft import Artifact, Draft, Outline, Provenance
 from oaktag.pattern.drawing import arrange, notch_cut_point, notch_point
 from oaktag.pattern.finding import Finding
 from oaktag.pattern.frame import Bow, Frame, Obstacle, Reading, TubeWidth
-from oaktag.pattern.piece import Edge, Label, Mark, Notch, Piece, Seam, SeamSide
+from oaktag.pattern.material import Material
+from oaktag.pattern.paperwork import Paperwork
+from oaktag.pattern.piece import Edge, Label, Mark, Notch, Piece, PlacementLine, Seam, SeamSide
 from oaktag.pattern.survey import Adjusted, NextReading, Opening, ReadingResult, Survey
 from oaktag.pattern.walk import walk
 
-SCHEMA_VERSION = "1.0"
+SCHEMA_VERSION = "1.1"
 """Version of the format: the first number changes when a reader has to, the second when keys are added."""
 
 CURVE_CHORD_ERROR = 0.005
@@ -56,12 +60,16 @@ def document(draft: Draft) -> _Json:
         "survey": None if draft.survey is None else _survey(draft.survey),
         "opening": None if draft.opening is None else _opening(draft.opening),
         "outline": None if draft.outline is None else _outline(draft.outline),
+        "outlines": [{"body": outline.body, **_outline(outline)} for outline in draft.outlines],
         "pieces": [_piece(piece, boxes[piece.id], areas[piece.id]) for piece in pieces],
         "seams": [_seam(draft, seam) for seam in draft.seams],
-        "materials": _materials(pieces, areas),
-        "cut_list": [_cut(piece, boxes[piece.id]) for piece in pieces],
+        "materials": _materials(draft, areas),
+        "cut_list": [_record(row) for row in cut_list(draft)],
+        "paperwork": None if draft.paperwork is None else _paperwork(draft.paperwork),
+        "operations": [_record(operation) for operation in draft.operations],
         "layout": [{"piece": place.piece, "x": place.dx, "y": place.dy} for place in placed],
         "volume_l": draft.volume,
+        "compartments": [_record(compartment) for compartment in draft.compartments],
         "findings": [_finding(finding) for finding in draft.findings],
         "files": [_file(artifact) for artifact in draft.artifacts],
     }
@@ -229,7 +237,13 @@ def _outline(outline: Outline) -> _Json:
 
 
 def _edge(edge: Edge) -> _Json:
-    return {"name": edge.name, "length": edge.length, "allowance": edge.allowance}
+    return {
+        "name": edge.name,
+        "length": edge.length,
+        "allowance": edge.allowance,
+        "of": edge.of,
+        "finish": edge.finish,
+    }
 
 
 def _piece(piece: Piece, box: Box, area: float) -> _Json:
@@ -239,6 +253,9 @@ def _piece(piece: Piece, box: Box, area: float) -> _Json:
         "quantity": piece.quantity,
         "mirrored": piece.mirrored,
         "material": piece.material,
+        "role": piece.role,
+        "body": piece.body,
+        "parts": piece.parts,
         "face": "outside",
         "front": piece.front,
         "up": piece.up,
@@ -247,6 +264,11 @@ def _piece(piece: Piece, box: Box, area: float) -> _Json:
         "edges": [_edge(edge) for edge in piece.edges],
         "notches": [_notch(piece, notch) for notch in piece.notches],
         "marks": [_mark(mark) for mark in piece.marks],
+        "placements": [_placement(line) for line in piece.placements],
+        "holes": [
+            {"name": hole.name, "what": hole.what, "line": _segments(hole.path, None)} for hole in piece.holes
+        ],
+        "fittings": [_record(fitting) for fitting in piece.fittings],
         "labels": [_label(label) for label in piece.labels],
         "grain": None if piece.grain is None else {"start": piece.grain.start, "end": piece.grain.end},
         "area": area,
@@ -268,6 +290,18 @@ def _notch(piece: Piece, notch: Notch) -> _Json:
 
 def _mark(mark: Mark) -> _Json:
     return {"kind": mark.kind, "text": mark.text, "line": _segments(mark.path, None)}
+
+
+def _placement(line: PlacementLine) -> _Json:
+    return {
+        "name": line.name,
+        "what": line.what,
+        "on": line.face,
+        "line": _segments(line.path, None),
+        "length": line.path.length,
+        "covers": None if line.covers is None else _segments(line.covers, None),
+        "under": line.under,
+    }
 
 
 def _label(label: Label) -> _Json:
@@ -303,12 +337,14 @@ def _seam(draft: Draft, seam: Seam) -> _Json:
     walked = walk(draft, seam)
     return {
         "id": seam.id,
+        "kind": seam.kind,
         "a": _seam_side(seam.a, walked.length_a),
         "b": _seam_side(seam.b, walked.length_b),
         "length_a": walked.length_a,
         "length_b": walked.length_b,
         "ease": seam.ease,
         "difference": walked.difference,
+        "stitching": None if seam.stitching is None else _record(seam.stitching),
     }
 
 
@@ -322,25 +358,54 @@ def _seam_side(side: SeamSide, length: float) -> _Json:
     }
 
 
-def _materials(pieces: Sequence[Piece], areas: Mapping[str, float]) -> list[_Json]:
+def _materials(draft: Draft, areas: Mapping[str, float]) -> list[_Json]:
     found: dict[str, _Json] = {}
-    for piece in pieces:
-        entry = found.setdefault(piece.material, {"name": piece.material, "pieces": [], "area": 0.0})
-        entry["pieces"].append(piece.id)
-        entry["area"] += piece.quantity * areas[piece.id]
+
+    def entry_of(name: str) -> _Json:
+        if name not in found:
+            entry = draft.material(name)
+            found[name] = {
+                "name": name,
+                "pieces": [],
+                "area": 0.0,
+                "fittings": 0,
+                "entry": None if entry is None else _entry(entry),
+            }
+        return found[name]
+
+    for piece in draft.pieces:
+        own = entry_of(CARD if piece.assembled else piece.material)
+        own["pieces"].append(piece.id)
+        own["area"] += piece.quantity * areas[piece.id]
+        for fitting in piece.fittings:
+            entry_of(fitting.material)["fittings"] += fitting.quantity * piece.quantity
+    for row in draft.paperwork.bill if draft.paperwork is not None else ():
+        entry_of(row.material)
     return list(found.values())
 
 
-def _cut(piece: Piece, box: Box) -> _Json:
+def _entry(material: Material) -> _Json:
+    record = _record(material)
+    del record["name"]
+    record["measures"] = dict(material.measures)
+    return record
+
+
+def _paperwork(paperwork: Paperwork) -> _Json:
     return {
-        "piece": piece.id,
-        "name": piece.name,
-        "material": piece.material,
-        "quantity": piece.quantity,
-        "mirrored": piece.mirrored,
-        "width": box.width,
-        "height": box.height,
+        "bill": [_record(row) for row in paperwork.bill],
+        "thread": [_record(row) for row in paperwork.thread],
+        "labour": [_record(row) for row in paperwork.labour],
+        "mass_g": paperwork.mass,
+        "material_cost": paperwork.material_cost,
+        "labour_cost": paperwork.labour_cost,
+        "currency": paperwork.currency,
     }
+
+
+def _record(value: object) -> _Json:
+    """A flat value as it is, key by key."""
+    return {field.name: getattr(value, field.name) for field in fields(value)}  # type: ignore[arg-type]
 
 
 def _finding(finding: Finding) -> _Json:

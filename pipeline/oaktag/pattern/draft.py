@@ -10,6 +10,8 @@ from functools import cached_property
 from oaktag.geometry import Path
 from oaktag.pattern.finding import Finding
 from oaktag.pattern.frame import Frame
+from oaktag.pattern.material import Material
+from oaktag.pattern.paperwork import Compartment, Operation, Paperwork
 from oaktag.pattern.piece import Edge, Piece, Seam
 from oaktag.pattern.survey import Opening, Survey
 
@@ -25,9 +27,15 @@ class Provenance:
 
 @dataclass(frozen=True, slots=True)
 class Outline:
-    """The side panel's seam line as it is drafted, clockwise as seen from the drive side."""
+    """The side panel's seam line as it is drafted, clockwise as seen from the drive side.
+
+    Attributes:
+        edges: in order.
+        body: which of several bodies it is of; empty where a bag has one.
+    """
 
     edges: tuple[Edge, ...]
+    body: str = ""
 
     @property
     def path(self) -> Path:
@@ -63,11 +71,15 @@ class Draft:
         recipe_provenance: the recipe's file.
         survey: the reconciled readings.
         opening: the polygon inside the tubes.
-        outline: the side panel's seam line, gap taken off.
+        outlines: the side panel's seam line, gap taken off; one for each body.
+        materials: the material table, by name in order.
         pieces: parts to cut.
         seams: what is sewn to what.
         findings: what stages and checks have to say.
         volume: litres inside; None until it has been computed.
+        compartments: what of it is where, if it is divided.
+        operations: what is sewn in which order; empty until it has been worked out.
+        paperwork: cut list, bill of materials, cost; None until they have been worked out.
         artifacts: files to be written.
     """
 
@@ -76,12 +88,41 @@ class Draft:
     recipe_provenance: Provenance
     survey: Survey | None = None
     opening: Opening | None = None
-    outline: Outline | None = None
+    outlines: tuple[Outline, ...] = ()
+    materials: tuple[Material, ...] = ()
     pieces: tuple[Piece, ...] = ()
     seams: tuple[Seam, ...] = ()
     findings: tuple[Finding, ...] = ()
     volume: float | None = None
+    compartments: tuple[Compartment, ...] = ()
+    operations: tuple[Operation, ...] = ()
+    paperwork: Paperwork | None = None
     artifacts: tuple[Artifact, ...] = ()
+
+    @property
+    def outline(self) -> Outline | None:
+        """The outline of a bag that has one body, the first of several; None until there is one."""
+        return self.outlines[0] if self.outlines else None
+
+    def outline_of(self, body: str) -> Outline:
+        """The outline of a body; KeyError if there is none."""
+        return {outline.body: outline for outline in self.outlines}[body]
+
+    def material(self, name: str) -> Material | None:
+        """The entry of that name in the material table, if there is one."""
+        return next((material for material in self.materials if material.name == name), None)
+
+    def assembled_from(self, piece_id: str) -> Piece | None:
+        """The assembled piece that a piece is a part of, if it is one."""
+        return next((piece for piece in self.pieces if piece_id in piece.parts), None)
+
+    def replaced(self, *pieces: Piece) -> Draft:
+        """The same draft with pieces in the place of those of the same id, which must be there."""
+        new = {piece.id: piece for piece in pieces}
+        unknown = new.keys() - {piece.id for piece in self.pieces}
+        if unknown:
+            raise KeyError(sorted(unknown)[0])
+        return replace(self, pieces=tuple(new.get(piece.id, piece) for piece in self.pieces))
 
     def piece(self, piece_id: str) -> Piece:
         """The piece of that id; KeyError if there is none."""

@@ -16,7 +16,7 @@ from typing import Literal, get_args
 from oaktag.geometry import Box, Line, Path, Point, Transform, intersections
 from oaktag.pattern.draft import Draft
 from oaktag.pattern.lettering import Polyline, letter_polylines, text_size
-from oaktag.pattern.piece import Edge, Label, Mark, Notch, Piece
+from oaktag.pattern.piece import Edge, Fitting, Label, Mark, Notch, Piece
 
 Role = Literal["cut", "seam", "fold", "mark", "notch", "grain", "label", "sheet"]
 ROLES: tuple[Role, ...] = get_args(Role)
@@ -57,6 +57,8 @@ _INSIDE_TICK = 2.0
 _CORNER = radians(1.0)  # neighbouring tangents that differ by more make a corner, which ticks don't pass
 _MARK_TEXT_HEIGHT = 3.0
 _MARK_TEXT_GAP = 2.0
+_LEAST_CROSS = 1.5
+_NAMED_LINE = 40.0  # mm; on a shorter placement line there is no room for its name
 _ARROW_LENGTH = 6.0
 _ARROW_ANGLE = radians(20.0)
 
@@ -233,8 +235,9 @@ def _on_cut_line(piece: Piece, point: Point, outward: Point) -> Point:
 def draw_piece(piece: Piece, dx: float = 0.0, dy: float = 0.0) -> tuple[Stroke, ...]:
     """Draw one piece, moved by (dx, dy) mm.
 
-    In order: cut line, seam line, marks and folds with their text, notches, grain line, labels. A piece
-    that has no cut line yet shows its seam line alone, with its notches as marks inside it.
+    In order: cut line, holes, seam line, marks and folds with their text, placement lines and fittings,
+    notches, grain line, labels. A piece that has no cut line yet shows its seam line alone, with its notches
+    as marks inside it. Where the cloth is folded before it is cut the seam line is a fold.
 
     Raises:
         KeyError: a notch names an edge that the piece doesn't have.
@@ -243,8 +246,17 @@ def draw_piece(piece: Piece, dx: float = 0.0, dy: float = 0.0) -> tuple[Stroke, 
     shapes: list[tuple[Role, Path]] = []
     if piece.cut_line:
         shapes.append(("cut", piece.outline))
-    shapes.append(("seam", piece.seam_line))
+    shapes.extend(("cut", hole.path) for hole in piece.holes)
+    if any(edge.finish == "fold" for edge in piece.edges):
+        shapes.extend(("fold" if edge.finish == "fold" else "seam", edge.path) for edge in piece.edges)
+    else:
+        shapes.append(("seam", piece.seam_line))
     shapes.extend(("fold" if mark.kind == "fold" else "mark", mark.path) for mark in piece.marks)
+    for line in piece.placements:
+        shapes.append(("mark", line.path))
+        if line.covers is not None and line.covers != line.path:
+            shapes.append(("mark", line.covers))
+    shapes.extend(("mark", path) for fitting in piece.fittings for path in _cross(fitting))
     shapes.extend((tick.role, tick.path) for notch in piece.notches for tick in notch_ticks(piece, notch))
     if piece.grain is not None:
         shapes.extend(("grain", path) for path in _arrow(piece.grain))
@@ -252,7 +264,7 @@ def draw_piece(piece: Piece, dx: float = 0.0, dy: float = 0.0) -> tuple[Stroke, 
         move = Transform.translation(dx, dy)
         shapes = [(role, path.transformed(move)) for role, path in shapes]
     strokes = [Stroke(role, path, piece.id) for role, path in shapes]
-    for label in (*(_mark_label(mark) for mark in piece.marks if mark.text), *piece.labels):
+    for label in (*_mark_labels(piece), *piece.labels):
         position = (label.position[0] + dx, label.position[1] + dy)
         strokes.extend(
             Stroke("label", points, piece.id)
@@ -266,11 +278,12 @@ def piece_bounds(piece: Piece) -> Box:
     box = piece.outline.bounds
     if piece.cut_line:
         box = box.union(piece.seam_line.bounds)
-    for mark in piece.marks:
-        box = box.union(mark.path.bounds)
-        if mark.text:
-            box = box.union(label_bounds(_mark_label(mark)))
-    for label in piece.labels:
+    for path in (*(mark.path for mark in piece.marks), *(line.path for line in piece.placements)):
+        box = box.union(path.bounds)
+    for line in piece.placements:
+        if line.covers is not None:
+            box = box.union(line.covers.bounds)
+    for label in (*_mark_labels(piece), *piece.labels):
         box = box.union(label_bounds(label))
     if piece.grain is not None:
         for path in _arrow(piece.grain):
@@ -300,6 +313,21 @@ def _arrow(line: Line) -> tuple[Path, ...]:
         (x + size * cos(back + turn), y + size * sin(back + turn)) for turn in (-_ARROW_ANGLE, _ARROW_ANGLE)
     )
     return Path((line,)), Path.polyline((left, line.end, right))
+
+
+def _cross(fitting: Fitting) -> tuple[Path, Path]:
+    """Two short lines through the middle of a fitting."""
+    x, y = fitting.point
+    arm = max(_LEAST_CROSS, fitting.radius)
+    return Path((Line((x - arm, y), (x + arm, y)),)), Path((Line((x, y - arm), (x, y + arm)),))
+
+
+def _mark_labels(piece: Piece) -> tuple[Label, ...]:
+    """The text at a piece's marks and placement lines, where there is any."""
+    named = [
+        Mark("line", line.path, line.what) for line in piece.placements if line.path.length >= _NAMED_LINE
+    ]
+    return tuple(_mark_label(mark) for mark in (*piece.marks, *named) if mark.text)
 
 
 def _mark_label(mark: Mark) -> Label:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal
@@ -9,6 +10,10 @@ from typing import Literal
 from oaktag.geometry import Line, Path, Point
 
 CORNER_PREFIX = "corner:"
+
+Finish = Literal["", "hem", "bound", "fold", "raw"]
+"""What becomes of an edge that is sewn to nothing: turned in and sewn down, covered by a binding, no edge at
+all but the line on which the cloth is folded before it is cut, or left as it is cut."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,11 +25,15 @@ class Edge:
             (`drive-side`).
         path: its seam line, mm.
         allowance: margin outside it, mm.
+        of: on a part of an assembled piece, the edge of that piece which it is a run of.
+        finish: what becomes of it where no seam is sewn at it.
     """
 
     name: str
     path: Path
     allowance: float = 0.0
+    of: str = ""
+    finish: Finish = ""
 
     @property
     def is_corner(self) -> bool:
@@ -60,6 +69,61 @@ class Notch:
     at: float
     pair: str
     count: int = 1
+
+
+Face = Literal["outside", "inside"]
+"""A side of the cloth, as it lies in the finished bag."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlacementLine:
+    """A line on a piece, not at its edge, to which another piece is sewn or at which something lies.
+
+    Attributes:
+        name: unique among the piece's edges and placement lines.
+        path: along which it is sewn, open or closed, mm.
+        what: what lies there, a word or two of the trade: `strap`, `zipper`, `pocket`, `divider`.
+        face: on which side of the cloth.
+        covers: the closed outline of what it covers; None if it covers no more than its line.
+        under: what else may lie in the same place, such as the strap on a patch; words as in `what`.
+    """
+
+    name: str
+    path: Path
+    what: str
+    face: Face = "outside"
+    covers: Path | None = None
+    under: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Hole:
+    """Something cut out within a piece: its name on the piece, a closed outline in mm, and what for."""
+
+    name: str
+    path: Path
+    what: str
+
+
+@dataclass(frozen=True, slots=True)
+class Fitting:
+    """A bought part that is set into a piece: grommet, bolt, snap.
+
+    Attributes:
+        name: unique on the piece.
+        material: what it is, by its name in the material table.
+        point: its middle, mm.
+        radius: of what it covers, mm.
+        what: a word of the trade: `grommet`, `bolt`.
+        quantity: how many of that material are used there.
+    """
+
+    name: str
+    material: str
+    point: Point
+    radius: float
+    what: str
+    quantity: int = 1
 
 
 MarkKind = Literal["line", "fold", "centre"]
@@ -109,6 +173,13 @@ class Piece:
         grain: the warp's direction, an arrow; None until it is known.
         up: direction in degrees that points up on the bicycle; None where a piece has none.
         front: direction in degrees that points to the front wheel; None where a piece has none.
+        role: what it is in a bag: `side-panel`, `gusset`, `strap`; empty if a stage doesn't say.
+        body: which of several bodies it belongs to; empty where a bag has one.
+        parts: ids of the pieces that are sewn together to make this one. They are drawn where they lie on it.
+            Its own outline is then a template to trim the whole to, cut from card.
+        placements: lines within it to which others are sewn.
+        holes: cut out within it.
+        fittings: bought parts set into it.
     """
 
     id: str
@@ -124,6 +195,12 @@ class Piece:
     grain: Line | None = None
     up: float | None = None
     front: float | None = None
+    role: str = ""
+    body: str = ""
+    parts: tuple[str, ...] = ()
+    placements: tuple[PlacementLine, ...] = ()
+    holes: tuple[Hole, ...] = ()
+    fittings: tuple[Fitting, ...] = ()
 
     @cached_property
     def seam_line(self) -> Path:
@@ -141,6 +218,22 @@ class Piece:
         """The edge of that name; KeyError if there is none."""
         return {edge.name: edge for edge in self.edges}[name]
 
+    def placement(self, name: str) -> PlacementLine:
+        """The placement line of that name; KeyError if there is none."""
+        return {line.name: line for line in self.placements}[name]
+
+    @cached_property
+    def sewing_lines(self) -> Mapping[str, Path]:
+        """Every line at which something can be sewn to the piece: edges and placement lines, by name."""
+        lines = {edge.name: edge.path for edge in self.edges}
+        lines.update((line.name, line.path) for line in self.placements)
+        return lines
+
+    @property
+    def assembled(self) -> bool:
+        """Whether it is made of other pieces and so isn't cut from cloth itself."""
+        return bool(self.parts)
+
     def evolve(self, **changes: object) -> Piece:
         """The same piece with some attributes replaced."""
         return replace(self, **changes)  # type: ignore[arg-type]
@@ -152,7 +245,7 @@ class SeamSide:
 
     Attributes:
         piece: id of the piece.
-        edges: names, as they follow each other on the piece.
+        edges: names, as they follow each other on the piece; or one placement line.
         start: where the seam begins, mm of seam length from the start of the first edge. Where the edges
             close on themselves the run goes on past the last edge into the first.
         length: how much of it is sewn, mm; None for all of it.
@@ -168,10 +261,43 @@ class SeamSide:
 
 
 @dataclass(frozen=True, slots=True)
+class Stitching:
+    """How a seam is sewn.
+
+    Attributes:
+        seam_class: after ISO 4916, such as `1.01`.
+        stitch_type: after ISO 4915, such as `301`.
+        stitch_length: mm.
+        rows: of stitching.
+    """
+
+    seam_class: str
+    stitch_type: str
+    stitch_length: float
+    rows: int = 1
+
+
+SeamKind = Literal["shell", "part", "zipper", "applied", "layer", "liner"]
+"""What a seam joins: the bag's own panels and gussets; parts of an assembled piece; a piece and a zipper's
+tape; something onto a placement line; one piece flat upon another, edge to edge; the inner bag's pieces."""
+
+
+@dataclass(frozen=True, slots=True)
 class Seam:
-    """Two runs of edges that are sewn together; `ease` is the declared extra length of side b, mm."""
+    """Two runs of edges that are sewn together.
+
+    Attributes:
+        id: unique in the draft.
+        a: the one side.
+        b: the side that is sewn on.
+        ease: declared extra length of side b, mm.
+        kind: what it joins.
+        stitching: how it is sewn; None until that is known.
+    """
 
     id: str
     a: SeamSide
     b: SeamSide
     ease: float = 0.0
+    kind: SeamKind = "shell"
+    stitching: Stitching | None = None

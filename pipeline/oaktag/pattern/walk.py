@@ -89,7 +89,7 @@ def stations_of(piece: Piece, side: SeamSide) -> tuple[Station, ...]:
     total = 0.0
     for name in side.edges:
         offsets[name] = total
-        total += piece.edge(name).length
+        total += piece.sewing_lines[name].length
     found: list[Station] = []
     for notch in piece.notches:
         if notch.edge not in offsets:
@@ -125,15 +125,15 @@ def inner(row: Iterable[Station], length: float) -> tuple[Station, ...]:
 
 
 def _whole(piece: Piece, side: SeamSide) -> Path:
-    return Path(tuple(segment for name in side.edges for segment in piece.edge(name).path.segments))
+    return Path(tuple(segment for name in side.edges for segment in piece.sewing_lines[name].segments))
 
 
 def _whole_length(piece: Piece, side: SeamSide) -> float:
-    return sum(piece.edge(name).length for name in side.edges)
+    return sum(piece.sewing_lines[name].length for name in side.edges)
 
 
 def _closes(piece: Piece, side: SeamSide) -> bool:
-    first, last = piece.edge(side.edges[0]).path, piece.edge(side.edges[-1]).path
+    first, last = piece.sewing_lines[side.edges[0]], piece.sewing_lines[side.edges[-1]]
     return distance(first.start, last.end) <= END_TOLERANCE
 
 

@@ -11,10 +11,11 @@ Example:
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import cache
 from typing import Any
 
-from oaktag.pattern import Draft, Frame, Place, Provenance, Reading, TubeWidth
+from oaktag.pattern import Draft, Frame, Place, Provenance, Reading, Seam, TubeWidth
 from oaktag.plugin.contract import ContractError, checked, ready
 from oaktag.plugin.manager import InstalledStage, Stages, load_stages
 from oaktag.plugin.spec import PARTS, Part
@@ -64,7 +65,12 @@ def example_draft(*uses: str, frame: Frame | None = None) -> Draft:
         InputError: as `run_stage`.
         Refusal: as `run_stage`.
     """
-    draft = Draft(frame or example_frame(), Provenance("example"), Provenance("example", "1.0.0"))
+    draft = Draft(
+        frame or example_frame(),
+        Provenance("example"),
+        Provenance("example", "1.0.0"),
+        materials=_stages().materials,
+    )
     for use in uses:
         draft = run_stage(use, draft)
     return draft
@@ -139,6 +145,9 @@ _THERE: dict[Part, Callable[[Draft], object]] = {
     "allowances": lambda draft: any(piece.cut_line for piece in draft.pieces),
     "notches": lambda draft: any(piece.notches for piece in draft.pieces),
     "labels": lambda draft: any(piece.labels for piece in draft.pieces),
+    "stitches": lambda draft: any(seam.stitching for seam in draft.seams),
+    "operations": lambda draft: draft.operations,
+    "paperwork": lambda draft: draft.paperwork,
     "files": lambda draft: draft.artifacts,
 }
 """How to see that a part is there; the others leave no trace of their own."""
@@ -153,8 +162,8 @@ def _check_needs(stage: InstalledStage, draft: Draft, stages: Stages) -> None:
             raise InputError([Problem(HERE, stage.spec.name, reason, "nothing", valid, todo)])
 
 
-_ON_PIECES: frozenset[Part] = frozenset({"panels", "allowances", "notches", "labels"})
-_WHOLE_PIECES: frozenset[Part] = frozenset({"panels", "gusset"})
+_ON_PIECES: frozenset[Part] = frozenset({"panels", "seams", "features", "allowances", "notches", "labels"})
+_WHOLE_PIECES: frozenset[Part] = frozenset({"panels", "gusset", "features"})
 """Whoever makes or remakes whole pieces brings along all that is on them."""
 
 
@@ -164,14 +173,20 @@ def touched(before: Draft, after: Draft) -> dict[Part, str]:
     attributes: tuple[tuple[Part, str], ...] = (
         ("survey", "survey"),
         ("opening", "opening"),
-        ("outline", "outline"),
-        ("seams", "seams"),
+        ("outline", "outlines"),
+        ("materials", "materials"),
         ("volume", "volume"),
+        ("operations", "operations"),
+        ("paperwork", "paperwork"),
         ("files", "artifacts"),
     )
     for part, name in attributes:
         if getattr(after, name) != getattr(before, name):
             found[part] = f"changes the draft's {name}"
+    if _unstitched(after) != _unstitched(before):
+        found["seams"] = "changes the draft's seams"
+    elif after.seams != before.seams:
+        found["stitches"] = "changes how seams are sewn"
     known = {piece.id: piece for piece in before.pieces}
     if known.keys() != {piece.id for piece in after.pieces}:
         found["panels"] = "adds or removes pieces"
@@ -180,9 +195,17 @@ def touched(before: Draft, after: Draft) -> dict[Part, str]:
         ("allowances", "cut_line"),
         ("notches", "notches"),
         ("labels", "labels"),
+        ("features", "parts"),
+        ("features", "placements"),
+        ("features", "holes"),
+        ("features", "fittings"),
     )
     for piece in after.pieces:
         for part, name in on_pieces:
             if piece.id in known and getattr(piece, name) != getattr(known[piece.id], name):
                 found.setdefault(part, f"changes the {name.replace('_', ' ')} of {piece.id}")
     return found
+
+
+def _unstitched(draft: Draft) -> list[Seam]:
+    return [replace(seam, stitching=None) for seam in draft.seams]

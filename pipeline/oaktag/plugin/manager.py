@@ -7,9 +7,11 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from importlib.metadata import EntryPoint, entry_points
+from typing import Any, get_args
 
 import pluggy
 
+from oaktag.pattern.material import Material, MaterialForm
 from oaktag.plugin.spec import PARTS, PROJECT, OaktagSpec, StageSpec
 
 GROUP = "oaktag"
@@ -47,10 +49,11 @@ class PluginFault:
 
 @dataclass(frozen=True, slots=True)
 class Stages:
-    """Everything that is installed: stages by name, and what couldn't be loaded."""
+    """Everything that is installed: stages by name, materials in order, what couldn't be loaded."""
 
     installed: Mapping[str, InstalledStage]
     faults: tuple[PluginFault, ...]
+    materials: tuple[Material, ...] = ()
 
     def suppliers(self, part: str) -> tuple[str, ...]:
         """Names of the stages that add a part."""
@@ -82,6 +85,7 @@ def load_stages(points: Iterable[EntryPoint] | None = None) -> Stages:
     manager = _manager()
     faults: list[PluginFault] = []
     candidates: dict[str, list[InstalledStage]] = defaultdict(list)
+    stocked: dict[str, list[tuple[EntryPoint, Material]]] = defaultdict(list)
     for name, group in by_name.items():
         if len(group) > 1:
             owners = " and ".join(_distribution(point) for point in group)
@@ -91,7 +95,7 @@ def load_stages(points: Iterable[EntryPoint] | None = None) -> Stages:
             continue
         point = group[0]
         try:
-            specs = _stages(manager, point)
+            specs, materials = _supplies(manager, point)
         except (Exception, SystemExit) as error:
             owner = _distribution(point)
             lost = error.stages if isinstance(error, PluginError) else ()
@@ -102,6 +106,8 @@ def load_stages(points: Iterable[EntryPoint] | None = None) -> Stages:
             continue
         for spec in specs:
             candidates[spec.name].append(InstalledStage(spec, name, _distribution(point), _version(point)))
+        for material in materials:
+            stocked[material.name].append((point, material))
     installed: dict[str, InstalledStage] = {}
     for stage_name in sorted(candidates):
         claims = candidates[stage_name]
@@ -113,10 +119,22 @@ def load_stages(points: Iterable[EntryPoint] | None = None) -> Stages:
         plugins = ", ".join(claim.plugin for claim in claims)
         distributions = " and ".join(sorted({claim.distribution for claim in claims}))
         faults.append(PluginFault(plugins, distributions, reason, UNINSTALL_ONE, (stage_name,)))
-    return Stages(installed, tuple(faults))
+    on_stock: list[Material] = []
+    for material_name in sorted(stocked):
+        entries = stocked[material_name]
+        if len(entries) == 1:
+            on_stock.append(entries[0][1])
+            continue
+        owners = " and ".join(f"{_distribution(point)} (plugin {point.name})" for point, _ in entries)
+        reason = f"two materials are named {material_name!r}, from {owners}"
+        plugins = ", ".join(point.name for point, _ in entries)
+        distributions = " and ".join(sorted({_distribution(point) for point, _ in entries}))
+        faults.append(PluginFault(plugins, distributions, reason, UNINSTALL_ONE))
+    return Stages(installed, tuple(faults), tuple(on_stock))
 
 
 UNINSTALL_ONE = "uninstall one of them"
+_MATERIAL_NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 _STAGE_NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*\.[a-z0-9]+(?:-[a-z0-9]+)*")
 
 
@@ -152,35 +170,58 @@ class PluginError(Exception):
         self.stages = tuple(stages)
 
 
-def _stages(manager: pluggy.PluginManager, point: EntryPoint) -> tuple[StageSpec, ...]:
+def _supplies(
+    manager: pluggy.PluginManager, point: EntryPoint
+) -> tuple[tuple[StageSpec, ...], tuple[Material, ...]]:
     plugin = point.load()
     manager.register(plugin, point.name)
     callers = manager.get_hookcallers(plugin) or []
     for caller in callers:
         if not caller.has_spec():
-            raise PluginError(f"there is no hook {caller.name!r}; the hook is oaktag_stages")
+            hooks = "the hooks are oaktag_stages and oaktag_materials"
+            raise PluginError(f"there is no hook {caller.name!r}; {hooks}")
     if not callers:
         raise PluginError("it implements no hook; define oaktag_stages and mark it with @hookimpl")
-    others = [other for other in manager.get_plugins() if other is not plugin]
-    answers = manager.subset_hook_caller("oaktag_stages", others)()
-    specs: list[StageSpec] = []
-    for answer in answers:
-        if isinstance(answer, (str, StageSpec)) or not isinstance(answer, Iterable):
-            raise PluginError(f"oaktag_stages gave a {type(answer).__name__}, not a tuple of StageSpec")
-        specs.extend(answer)
-    if not specs:
-        raise PluginError("it supplies no stage; oaktag_stages gave none")
+    specs = _answers(manager, plugin, "oaktag_stages", "StageSpec")
+    materials = _answers(manager, plugin, "oaktag_materials", "Material")
+    if not specs and not materials:
+        raise PluginError("it supplies no stage and no material; its hooks gave none")
     names = tuple(spec.name for spec in specs if isinstance(spec, StageSpec) and isinstance(spec.name, str))
     for spec in specs:
         if (reason := _objection(spec)) is not None:
             raise PluginError(reason, names)
-    return tuple(specs)
+    for material in materials:
+        if (reason := _no_material(material)) is not None:
+            raise PluginError(reason, names)
+    return tuple(specs), tuple(materials)
+
+
+def _answers(manager: pluggy.PluginManager, plugin: object, hook: str, what: str) -> list[Any]:
+    """What one plugin's hook gave, in one list; empty if it doesn't implement that hook."""
+    others = [other for other in manager.get_plugins() if other is not plugin]
+    found: list[Any] = []
+    for answer in manager.subset_hook_caller(hook, others)():
+        if isinstance(answer, (str, StageSpec)) or not isinstance(answer, Iterable):
+            raise PluginError(f"{hook} gave a {type(answer).__name__}, not a tuple of {what}")
+        found.extend(answer)
+    return found
+
+
+def _no_material(value: object) -> str | None:
+    """Why an entry of the material table can't be used; None if it can."""
+    if not isinstance(value, Material):
+        return f"oaktag_materials gave a {type(value).__name__}, not a Material"
+    if not isinstance(value.name, str) or not _MATERIAL_NAME.fullmatch(value.name):
+        return f"{value.name!r} is no name of a material; write lower-case words with hyphens"
+    if value.form not in get_args(MaterialForm):
+        return f"material {value.name!r} has the form {value.form!r}; {', '.join(get_args(MaterialForm))}"
+    return None
 
 
 def _stages_quietly(point: EntryPoint) -> tuple[StageSpec, ...]:
     """What a plugin that is refused anyway would have supplied, so that a recipe's message can name it."""
     try:
-        return _stages(_manager(), point)
+        return _supplies(_manager(), point)[0]
     except (Exception, SystemExit):
         return ()
 

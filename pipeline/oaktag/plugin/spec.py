@@ -12,7 +12,7 @@ import pluggy
 if TYPE_CHECKING:
     from pydantic import BaseModel
 
-    from oaktag.pattern import Draft
+    from oaktag.pattern import Draft, Material
     from oaktag.recipe.options import Options
 
 PROJECT = "oaktag"
@@ -25,17 +25,26 @@ Part = Literal[
     "survey",
     "opening",
     "outline",
+    "materials",
     "panels",
     "gusset",
     "seams",
+    "features",
+    "stitches",
     "allowances",
     "notches",
     "labels",
     "volume",
+    "operations",
+    "paperwork",
     "proof",
     "files",
 ]
-"""What a stage may need, add or change. `readings` are there from the start."""
+"""What a stage may need, add or change. `readings` are there from the start.
+
+`features` are all that is put on panels and gusset once they are there: pieces, holes, fittings, placement
+lines, their seams, and the parts that a panel is assembled from.
+"""
 
 PARTS: tuple[Part, ...] = get_args(Part)
 
@@ -109,5 +118,13 @@ class OaktagSpec:
 
         Called once when a command first needs to know what is installed. It must be quick and must not import
         what the stages run with.
+        """
+        raise AssertionError("a specification is never called")
+
+    @hookspec
+    def oaktag_materials(self) -> Iterable[Material]:
+        """Describe materials that every recipe may name.
+
+        Called once when a run begins; a recipe's own table goes before what plugins supply.
         """
         raise AssertionError("a specification is never called")
