@@ -12,6 +12,7 @@ from oaktag import Draft, Finding, Options, Refusal, StageSpec, hookimpl
 from oaktag.geometry import Arc, Line, Path, Transform, distance
 from oaktag.pattern import CORNER_PREFIX, Edge, Mark, Outline, Piece, Place, Seam, SeamSide
 from oaktag.recipe import Length, PerName, PositiveLength, TubePlace, listed, meant, show
+from oaktag_plugins.drafting.bag import DRIVE_EDGE, END_EDGE, GUSSET, NON_DRIVE_EDGE, START_EDGE
 from oaktag_plugins.drafting.gusset_width import (
     TubeRun,
     WidthProfile,
@@ -26,10 +27,6 @@ from oaktag_plugins.drafting.gusset_width import (
 from oaktag_plugins.drafting.obstacles import Body, bodies
 from oaktag_plugins.panel_pair import DRIVE, NON_DRIVE
 
-DRIVE_EDGE = "drive-side"
-NON_DRIVE_EDGE = "non-drive-side"
-START_EDGE = "start"
-END_EDGE = "end"
 _ALONG = 0.8  # cosine from which a run goes to the front, or up
 _ARROW_FROM, _ARROW_LENGTH, _ARROW_HEAD, _ARROW_BELOW = 10.0, 25.0, 5.0, 8.0
 DEFAULT_JOIN = "down-tube"
@@ -458,6 +455,8 @@ def strip(
         name=f"gusset{part}",
         edges=edges,
         material=material,
+        role=GUSSET,
+        body=outline.body,
         marks=(*tube_marks(upper, start, end, outline), *way_marks(upper, start, end, outline)),
     )
 

@@ -9,6 +9,7 @@ from pydantic import Field
 from oaktag import Draft, Options, StageSpec, hookimpl
 from oaktag.geometry import Transform
 from oaktag.pattern import Edge, Piece
+from oaktag_plugins.drafting.bag import PANEL
 
 DRIVE = "side-panel-drive"
 NON_DRIVE = "side-panel-non-drive"
@@ -36,6 +37,8 @@ def run(draft: Draft, options: PairOptions) -> Draft:
         name="side panel, drive side",
         edges=outline.edges,
         material=options.material,
+        role=PANEL,
+        body=outline.body,
         up=90.0,
         front=0.0,
     )
@@ -44,6 +47,8 @@ def run(draft: Draft, options: PairOptions) -> Draft:
         name="side panel, non-drive side",
         edges=tuple(Edge(edge.name, edge.path.transformed(mirror)) for edge in outline.edges),
         material=options.material,
+        role=PANEL,
+        body=outline.body,
         up=90.0,
         front=180.0,
     )
