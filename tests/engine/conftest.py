@@ -25,7 +25,7 @@ def plan_of() -> Callable[..., Plan]:
         for index, run in enumerate(runs):
             use = f"test.{run.__name__}"
             stage = InstalledStage(StageSpec(use, "Do", "a:b", "a:B"), "test", "test-bags", "1")
-            step = Step(f"step-{index}", use, {}, f"stage[{index}] {use}")
+            step = Step(f"step-{index}", use, {}, f"stage[{index}] {use}", "demo.recipe.toml")
             steps.append(PlannedStep(step, ReadyStage(stage, run, Options())))
         file = TomlFile("demo.recipe.toml", {}, "00")
         return Plan(Recipe("demo", "1.0", "", tuple(s.step for s in steps), file), tuple(steps))

@@ -59,7 +59,8 @@ STAGES = Stages(
 
 def recipe(*uses: str, **options: object) -> Recipe:
     steps = tuple(
-        Step(f"{use}-{i}", use, options if i == 0 else {}, f"stage[{i}] {use}") for i, use in enumerate(uses)
+        Step(f"{use}-{i}", use, options if i == 0 else {}, f"stage[{i}] {use}", "demo.recipe.toml")
+        for i, use in enumerate(uses)
     )
     return Recipe("demo", "1", "", steps, TomlFile("demo.recipe.toml", {}, "0"))
 

@@ -44,15 +44,15 @@ def make_plan(recipe: Recipe, stages: Stages) -> Plan:
     Raises:
         InputError: unknown stages, stages in the wrong order, unusable options; one problem for each mistake.
     """
-    file = recipe.file.path
-    problems = [problem for step in recipe.steps if (problem := _unknown(step, stages, file)) is not None]
+    problems = [problem for step in recipe.steps if (problem := _unknown(step, stages)) is not None]
     if problems:
         raise InputError(problems)
     problems += order_problems(recipe, stages)
     steps: list[PlannedStep] = []
     for step in recipe.steps:
         try:
-            prepared = ready(stages.installed[step.use], step.options, file=file, key=step.key)
+            stage = stages.installed[step.use]
+            prepared = ready(stage, step.options, file=step.file, key=step.key, laid=step.laid)
         except InputError as error:
             problems += error.problems
         else:
@@ -62,10 +62,10 @@ def make_plan(recipe: Recipe, stages: Stages) -> Plan:
     return Plan(recipe, tuple(steps))
 
 
-def _unknown(step: Step, stages: Stages, file: str) -> Problem | None:
+def _unknown(step: Step, stages: Stages) -> Problem | None:
     if step.use in stages.installed:
         return None
-    key, valid = f"{step.key}.use", listed(stages.installed)
+    file, key, valid = step.file, f"{step.key}.use", listed(stages.installed)
     fault = stages.fault_of(step.use)
     if fault is not None:
         return Problem(file, key, fault.reason, show(step.use), valid, fault.todo)
@@ -84,7 +84,6 @@ def order_problems(recipe: Recipe, stages: Stages) -> list[Problem]:
     uses it if it is there, may not be added to or changed afterwards: the reader has worked with something
     else.
     """
-    file = recipe.file.path
     problems: list[Problem] = []
     there: set[Part] = set(GIVEN)
     readers: dict[Part, int] = {}  # the first step that has read the part
@@ -97,7 +96,7 @@ def order_problems(recipe: Recipe, stages: Stages) -> list[Problem]:
         # A stage that uses what it adds builds on the earlier one: an estimate is adjusted with readings.
         again = _in_order(((spec.adds - spec.uses) & there & ONE_OF_A_KIND) - excused)
         if missing:
-            problems.append(_too_early(step, missing, recipe.steps[position + 1 :], stages, file))
+            problems.append(_too_early(step, missing, recipe.steps[position + 1 :], stages))
             for part in missing:
                 excused |= _promised(part, stages)
         elif late:
@@ -108,12 +107,12 @@ def order_problems(recipe: Recipe, stages: Stages) -> list[Problem]:
             )
             found, valid = f"after {reader.use!r}", f"before {reader.use!r}"
             todo = f"move it before {reader.use!r}"
-            problems.append(Problem(file, step.key, reason, found, valid, todo))
+            problems.append(Problem(step.file, step.key, reason, found, valid, todo))
         elif again:
             reason = f"{step.use!r} adds the {_all(again)} again, and what was made of {_it(again)} is lost"
             earlier = next(s for s in recipe.steps if set(again) & stages.installed[s.use].spec.adds)
             found, valid = f"{earlier.use!r} before it", "one stage that adds it"
-            problems.append(Problem(file, step.key, reason, found, valid, "remove one of the two"))
+            problems.append(Problem(step.file, step.key, reason, found, valid, "remove one of the two"))
         there |= spec.adds | excused
         if not missing:
             for part in (spec.needs | spec.uses) - made:
@@ -127,9 +126,7 @@ def _promised(part: Part, stages: Stages) -> set[Part]:
     return {part} | set(frozenset.intersection(*adds) if adds else ())
 
 
-def _too_early(
-    step: Step, missing: list[Part], later: tuple[Step, ...], stages: Stages, file: str
-) -> Problem:
+def _too_early(step: Step, missing: list[Part], later: tuple[Step, ...], stages: Stages) -> Problem:
     adders = {
         part: next((s for s in later if part in stages.installed[s.use].spec.adds), None) for part in missing
     }
@@ -147,7 +144,7 @@ def _too_early(
         todo.append(f"move it after {last.use!r}, which adds the {_all(parts)}")
     reason = f"{step.use!r} needs the {_all(missing)}, which no stage before it adds"
     valid = f"after the {_all(missing)} {'has' if _it(missing) == 'it' else 'have'} been added"
-    return Problem(file, step.key, reason, f"no {' and no '.join(missing)}", valid, "; ".join(todo))
+    return Problem(step.file, step.key, reason, f"no {' and no '.join(missing)}", valid, "; ".join(todo))
 
 
 def _in_order(parts: Iterable[Part]) -> list[Part]:

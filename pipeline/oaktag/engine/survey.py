@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from oaktag.pattern import Frame
 from oaktag.plugin import Stages
 from oaktag.recipe import Recipe, Step, TomlFile
@@ -27,10 +29,11 @@ def survey_recipe(frame: Frame | None, stages: Stages, recipe: Recipe | None = N
     """
     if recipe is not None:
         steps = recipe.steps[: _first_user(recipe, stages)]
-        return Recipe(recipe.name, recipe.version, recipe.description, (*steps, _step(DRAW)), recipe.file)
+        return replace(recipe, steps=(*steps, _step(DRAW, recipe.file)))
     sources = frame.sources if frame is not None else ()
     uses = [*(f"{SOURCE_STAGE}{source.name}" for source in sources), ADJUST, DRAW]
-    return Recipe(SURVEY, "1", "", tuple(_step(use) for use in uses), TomlFile(f"oaktag {SURVEY}", {}, ""))
+    file = TomlFile(f"oaktag {SURVEY}", {}, "")
+    return Recipe(SURVEY, "1", "", tuple(_step(use, file) for use in uses), file)
 
 
 def _first_user(recipe: Recipe, stages: Stages) -> int:
@@ -42,5 +45,5 @@ def _first_user(recipe: Recipe, stages: Stages) -> int:
     return len(recipe.steps)
 
 
-def _step(use: str) -> Step:
-    return Step(use, use, {}, use)
+def _step(use: str, file: TomlFile) -> Step:
+    return Step(use, use, {}, use, file.path)

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
-from pathlib import PurePosixPath
+from dataclasses import dataclass, replace
+from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
 from oaktag.pattern import Draft, Refusal
-from oaktag.recipe import InputError, Options, Problem, problems_of, show
+from oaktag.recipe import InputError, Options, Origin, Problem, problems_of, show
+from oaktag.recipe.data_file import placed
 from oaktag.recipe.problem import joined
+from oaktag.recipe.recipe_file import origin_of
 
 if TYPE_CHECKING:
     from oaktag.plugin.manager import InstalledStage
@@ -29,25 +31,47 @@ class ReadyStage:
     options: Options
 
 
-def ready(stage: InstalledStage, options: Mapping[str, Any], *, file: str, key: str) -> ReadyStage:
+def ready(
+    stage: InstalledStage,
+    options: Mapping[str, Any],
+    *,
+    file: str,
+    key: str,
+    laid: Mapping[str, Origin] | None = None,
+) -> ReadyStage:
     """Load a stage and validate its options.
 
     Args:
         stage: to load.
         options: as TOML gives them.
-        file: that the options stand in, as the user named it.
+        file: that the options stand in, as the user named it; data files are named from its folder.
         key: that they stand under.
+        laid: where options stand that aren't in that file or not under that key, by name.
 
     Raises:
-        InputError: the stage can't be loaded, or options are no good; one problem for each mistake.
+        InputError: the stage can't be loaded, or options or the data files that they name are no good; one
+            problem for each mistake.
     """
     from pydantic import ValidationError
 
     model, run = load(stage, file=file, key=key)
+    laid = laid or {}
+    folder = Path(file).parent
+    data = {
+        name: value
+        if name not in laid or Path(laid[name].file).parent == folder
+        else placed(value, Path(laid[name].file).parent)
+        for name, value in options.items()
+    }
     try:
-        return ReadyStage(stage, run, model.model_validate(options))
+        return ReadyStage(stage, run, model.model_validate(data, context={"folder": folder}))
     except ValidationError as error:
-        raise InputError(problems_of(error, model=model, data=options, file=file, prefix=key)) from None
+        found = problems_of(error, model=model, data=options, file=file)
+    origins = [origin_of(problem.key, Origin(file, key), laid) for problem in found]
+    raise InputError(
+        replace(problem, file=origin.file, key=joined(origin.key, problem.key))
+        for problem, origin in zip(found, origins, strict=True)
+    )
 
 
 def load(

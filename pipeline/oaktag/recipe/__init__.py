@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from oaktag.recipe.data_file import DataFile
 from oaktag.recipe.frame_reader import frame_of, load_frame
 from oaktag.recipe.frame_sheet import FrameSheet
+from oaktag.recipe.inheritance import Origin
 from oaktag.recipe.options import (
     Angle,
     Fraction,
@@ -18,11 +20,13 @@ from oaktag.recipe.options import (
 )
 from oaktag.recipe.problem import InputError, Problem, listed, meant, nearest, problems_of, show
 from oaktag.recipe.quantity import QuantityError, angle_in_degrees, length_in_mm
-from oaktag.recipe.recipe_file import Recipe, RecipeSheet, Step, load_recipe, parse_setting, recipe_of
+from oaktag.recipe.recipe_file import Recipe, Step, load_recipe, parse_setting, recipe_of
+from oaktag.recipe.recipe_sheet import RecipeSheet
 from oaktag.recipe.toml_file import TomlFile, read_toml
 
 __all__ = [
     "Angle",
+    "DataFile",
     "Fraction",
     "FrameSheet",
     "InputError",
@@ -30,6 +34,7 @@ __all__ = [
     "NonNegativeLength",
     "Number",
     "Options",
+    "Origin",
     "PerName",
     "PositiveLength",
     "Problem",

@@ -1,63 +1,24 @@
-"""The recipe: the list of stages that makes a bag from an opening, `*.recipe.toml`."""
+"""Reading a recipe: its base's stages and its own, with parameters filled in."""
 
 from __future__ import annotations
 
+import hashlib
 import re
 import tomllib
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import ValidationError
 
-from oaktag.recipe.options import Options, refuse_value
+from oaktag.recipe.inheritance import Entry, Origin, inherited_entries, own_entries
 from oaktag.recipe.problem import InputError, Problem, listed, meant, problems_of, show
-from oaktag.recipe.toml_file import TomlFile, read_toml
+from oaktag.recipe.recipe_sheet import RecipeSheet
+from oaktag.recipe.toml_file import TomlFile, Unreadable, check_format, read_beside, read_toml
 
 SUFFIX = ".recipe.toml"
 _REFERENCE = re.compile(r"\{([^{}]*)\}")
-
-
-class StageEntry(BaseModel):
-    """One `[[stage]]`: which stage, under what id; every other key is an option of that stage."""
-
-    model_config = ConfigDict(extra="allow", frozen=True, use_attribute_docstrings=True)
-
-    use: Annotated[str, Field(min_length=1)]
-    """Name of the stage."""
-    id: str = ""
-    """Unique in the recipe; the stage's name if it isn't given."""
-
-    @property
-    def options(self) -> dict[str, Any]:
-        """The stage's own keys, as written."""
-        return dict(self.model_extra or {})
-
-
-def _stages(value: object) -> object:
-    if isinstance(value, dict):
-        raise refuse_value(
-            "is one table", "a [[stage]] for every stage", "write it with two brackets: [[stage]]"
-        )
-    return value
-
-
-class RecipeSheet(Options):
-    """The envelope of a recipe; each stage's options are validated by that stage's own model."""
-
-    format: int = 1
-    """Version of the file format."""
-    name: Annotated[str, Field(pattern=r"^[a-z0-9]+(?:[-.][a-z0-9]+)*$", max_length=60)]
-    """Name of the recipe: lower-case letters and digits, with hyphens or dots between them."""
-    version: Annotated[str, Field(pattern=r"^[0-9]+(?:\.[0-9]+){0,2}$")]
-    """Revision of the recipe, such as 1.2.0; printed on every piece."""
-    description: str = ""
-    """What it makes."""
-    parameters: dict[str, Any] = Field(default_factory=dict)
-    """Values that options may name as "{parameter}"; a catalog or the command line may override them."""
-    stage: Annotated[tuple[StageEntry, ...], Field(min_length=1), BeforeValidator(_stages)]
-    """The stages, in order."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,13 +29,42 @@ class Step:
         id: unique in the recipe.
         use: name of the stage.
         options: as TOML gives them, not yet validated.
-        key: where it stands in the file, for messages.
+        key: where it stands in its file, for messages.
+        file: that it stands in, as the user named it: the recipe, or one of its bases.
+        laid: of options that a recipe has laid over those of its base, by name: the `[[stage]]` there.
     """
 
     id: str
     use: str
     options: Mapping[str, Any]
     key: str
+    file: str
+    laid: Mapping[str, Origin] = field(default_factory=dict)
+
+    def origin(self, key: str = "") -> Origin:
+        """Which `[[stage]]` of which file is at fault.
+
+        Args:
+            key: of an option, dotted; empty for several together. What doesn't work together is the fault
+                of whoever laid something over the rest.
+        """
+        return origin_of(key, Origin(self.file, self.key), self.laid)
+
+
+def origin_of(key: str, own: Origin, laid: Mapping[str, Origin]) -> Origin:
+    """Where an option's `[[stage]]` stands, as `Step.origin`.
+
+    Args:
+        key: of the option, dotted; empty for several together.
+        own: where the stage itself stands.
+        laid: where options stand that are laid over its own.
+    """
+    if not key:
+        return [own, *laid.values()][-1]
+    inside = (
+        origin for name, origin in laid.items() if key == name or key.startswith((f"{name}.", f"{name}["))
+    )
+    return next(inside, own)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +77,7 @@ class Recipe:
         description: what it makes.
         steps: in order.
         file: where it was read.
+        bases: the recipe that it is built on, that one's base, and so on.
     """
 
     name: str
@@ -94,10 +85,22 @@ class Recipe:
     description: str
     steps: tuple[Step, ...]
     file: TomlFile
+    bases: tuple[TomlFile, ...] = ()
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of the recipe, hexadecimal, different if anything in it or in its bases is.
+
+        With bases it is taken over the digests of all files, one per line, the recipe's first.
+        """
+        if not self.bases:
+            return self.file.sha256
+        digests = "\n".join(file.sha256 for file in (self.file, *self.bases))
+        return hashlib.sha256(digests.encode()).hexdigest()
 
 
 def load_recipe(path: Path, settings: Mapping[str, Any] | None = None) -> Recipe:
-    """Read a recipe and fill in its parameters.
+    """Read a recipe and its bases, and fill in the parameters.
 
     Args:
         path: of the recipe.
@@ -110,76 +113,146 @@ def load_recipe(path: Path, settings: Mapping[str, Any] | None = None) -> Recipe
 
 
 def recipe_of(file: TomlFile, settings: Mapping[str, Any]) -> Recipe:
-    """The recipe in a file that has been read.
+    """The recipe in a file that has been read; its bases are read beside it.
 
     Raises:
         InputError: one problem for each mistake in it.
     """
-    try:
-        sheet = RecipeSheet.model_validate(file.tables)
-    except ValidationError as error:
-        raise InputError(problems_of(error, model=RecipeSheet, data=file.tables, file=file.path)) from None
+    levels = _levels(file)
+    sheet = levels[0][1]
+    entries: list[Entry] = []
+    for level in levels[:0:-1]:
+        entries, problems = _merged(entries, level)
+        if problems:
+            raise InputError(problems)
+    entries, own_problems = _merged(entries, levels[0])
+    parameters = {name: value for _, level in reversed(levels) for name, value in level.parameters.items()}
     problems = [
         Problem(
             file.path,
             f"parameters.{name}",
             "this recipe has no such parameter",
-            found=f"--set {name}={_as_text(settings[name])}",
-            valid=listed(sheet.parameters),
-            todo=meant(name, sheet.parameters, "set one of these"),
+            found=_setting(name, settings),
+            valid=listed(parameters),
+            todo=meant(name, parameters, "set one of these"),
         )
         for name in settings
-        if name not in sheet.parameters
+        if name not in parameters
     ]
-    parameters = {**sheet.parameters, **settings}
-    used: set[str] = set()
-    steps: list[Step] = []
-    ids: dict[str, str] = {}
-    for index, entry in enumerate(sheet.stage):
-        key = f"stage[{index}] {entry.use}"
-        step_id = entry.id or entry.use
-        if step_id in ids:
-            problems.append(
-                Problem(
-                    file.path,
-                    f"{key}.id",
-                    "two stages have one id",
-                    found=show(step_id),
-                    valid="an id that no other stage has",
-                    todo=f'give this one an id of its own: id = "{step_id}-2"',
-                )
-            )
-        ids[step_id] = key
-        filler = _Filler(file.path, parameters)
-        options = filler.fill(entry.options, key)
-        problems += filler.problems
-        used |= filler.used
-        steps.append(Step(step_id, entry.use, options, key))
-    problems += [
-        Problem(
-            file.path,
-            f"parameters.{name}",
-            "no stage uses this parameter",
-            found=show(sheet.parameters[name]),
-            valid="a parameter that an option names",
-            todo=f'use it in an option as "{{{name}}}", or remove it',
-        )
-        for name in sheet.parameters
-        if name not in used
-    ]
+    filler = _Filler({**parameters, **settings})
+    steps = tuple(filler.step(entry) for entry in entries)
+    problems += filler.problems + own_problems
+    unused = parameters.keys() - filler.used
+    if own_problems:
+        # A stage that something is wrong with may not be among the steps, but its parameters have a use.
+        unused -= {name for entry in sheet.stage for name in _references(entry.options)}
+    problems += _unused(levels, settings, unused)
     if problems:
         raise InputError(problems)
-    return Recipe(sheet.name, sheet.version, sheet.description, tuple(steps), file)
+    description = next((level.description for _, level in levels if level.description), "")
+    return Recipe(sheet.name, sheet.version, description, steps, file, tuple(base for base, _ in levels[1:]))
+
+
+_Level = tuple[TomlFile, RecipeSheet]
+
+
+def _levels(file: TomlFile) -> list[_Level]:
+    """A recipe and its bases, each as it is written; the recipe first."""
+    levels: list[_Level] = []
+    seen: list[Path] = []
+    while True:
+        try:
+            sheet = RecipeSheet.model_validate(file.tables)
+        except ValidationError as error:
+            raise InputError(
+                problems_of(error, model=RecipeSheet, data=file.tables, file=file.path)
+            ) from None
+        levels.append((file, sheet))
+        if sheet.base is None:
+            return levels
+        seen.append(Path(file.path).resolve())
+        base = _base(file, sheet.base)
+        place = Path(base.path).resolve()
+        if place in seen:
+            circle = [Path(f.path).name for f, _ in levels[seen.index(place) :]]
+            reason = f"goes round in a circle: {' → '.join([*circle, circle[0]])}"
+            valid, todo = "a recipe that isn't built on this one", "take `base` out of one of them"
+            raise InputError([Problem(file.path, "base", reason, show(sheet.base), valid, todo)])
+        file = base
+
+
+def _base(file: TomlFile, name: str) -> TomlFile:
+    folder = Path(file.path).parent
+    try:
+        base = read_beside(folder, name, "recipe")
+    except Unreadable as error:
+        named, key = (str(folder / name), "") if error.inside else (file.path, "base")
+        raise InputError([Problem(named, key, error.reason, error.found, error.valid, error.todo)]) from None
+    check_format(base)
+    return base
+
+
+def _merged(inherited: list[Entry], level: _Level) -> tuple[list[Entry], list[Problem]]:
+    file, sheet = level
+    if sheet.base is None:
+        return own_entries(sheet.stage, file.path)
+    return inherited_entries(inherited, sheet.stage, file.path)
+
+
+def _unused(levels: list[_Level], settings: Mapping[str, Any], unused: Iterable[str]) -> Iterator[Problem]:
+    """What is wrong with parameters that no stage uses, in the order in which they are written.
+
+    A parameter goes with the stages of a base that are dropped or replaced; nothing is wrong with that.
+    """
+    left = set(unused)
+    (file, sheet), *bases = levels
+    mentioned = {name for _, base in bases for entry in base.stage for name in _references(entry.options)}
+    for declaring, level in levels:
+        for name in level.parameters:
+            if name not in left:
+                continue
+            left.remove(name)
+            key, valid = f"parameters.{name}", "a parameter that an option names"
+            if level is not sheet and name in settings:
+                reason, todo = "no stage that is left uses this parameter", "leave it out"
+                yield Problem(file.path, key, reason, _setting(name, settings), valid, todo)
+            elif level is sheet or name not in mentioned:
+                reason, value = "no stage uses this parameter", level.parameters[name]
+                todo = f'use it in an option as "{{{name}}}", or remove it'
+                yield Problem(declaring.path, key, reason, show(value), valid, todo)
+
+
+def _setting(name: str, settings: Mapping[str, Any]) -> str:
+    return f"--set {name}={_as_text(settings[name])}"
+
+
+def _references(value: object) -> Iterator[str]:
+    """Names of the parameters that a value names."""
+    if isinstance(value, dict):
+        value = list(value.values())
+    if isinstance(value, list):
+        for inner in value:
+            yield from _references(inner)
+    elif isinstance(value, str):
+        yield from _REFERENCE.findall(value)
 
 
 class _Filler:
     """Replaces `"{name}"` by the parameter's value; inside longer text by its text."""
 
-    def __init__(self, file: str, parameters: Mapping[str, Any]) -> None:
-        self.file = file
+    def __init__(self, parameters: Mapping[str, Any]) -> None:
+        self.file = ""  # that the option stands in which is being filled
         self.parameters = parameters
         self.problems: list[Problem] = []
         self.used: set[str] = set()
+
+    def step(self, entry: Entry) -> Step:
+        options: dict[str, Any] = {}
+        for name, value in entry.options.items():
+            origin = entry.laid.get(name, entry.origin)
+            self.file = origin.file
+            options[name] = self.fill(value, f"{origin.key}.{name}")
+        return Step(entry.id, entry.use, options, entry.origin.key, entry.origin.file, entry.laid)
 
     def fill(self, value: Any, key: str) -> Any:
         if isinstance(value, dict):

@@ -13,7 +13,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from oaktag.recipe.frame_sheet import FrameSheet
-from oaktag.recipe.recipe_file import RecipeSheet
+from oaktag.recipe.recipe_sheet import RecipeSheet
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 COMMITTED: dict[str, tuple[type[BaseModel], str]] = {
