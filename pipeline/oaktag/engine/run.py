@@ -58,7 +58,7 @@ def first_draft(
     return Draft(
         frame=frame,
         frame_provenance=Provenance(frame.name, "", frame_file.sha256),
-        recipe_provenance=Provenance(recipe.name, recipe.version, recipe.file.sha256),
+        recipe_provenance=Provenance(recipe.name, recipe.version, recipe.sha256),
         materials=materials,
     )
 
@@ -75,7 +75,7 @@ def run_plan(
         watch: called before each stage.
 
     Raises:
-        InputError: a stage refused the readings or its options.
+        InputError: a stage refused the readings, its options or a data file.
         StageFailure: a stage broke.
     """
     journal: list[StepRecord] = []
@@ -86,10 +86,11 @@ def run_plan(
         try:
             after = checked(draft, planned.ready.run(draft, planned.ready.options))
         except Refusal as refusal:
-            recipe, key = plan.recipe.file.path, planned.step.key
-            problem = problem_of(refusal, frame_file=frame_file, recipe_file=recipe, key=key)
+            at = planned.step.origin(refusal.key)
+            problem = problem_of(refusal, frame_file=frame_file, recipe_file=at.file, key=at.key)
             raise InputError([problem]) from refusal
-        except KeyboardInterrupt:
+        except (InputError, KeyboardInterrupt):
+            # A stage that finds a mistake in a data file names that file itself.
             raise
         except BaseException as error:
             # Not only Exception: a library in another language reports its panics above it, and a stage that
