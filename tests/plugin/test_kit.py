@@ -4,18 +4,32 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from oaktag import Draft, Finding, Options, Refusal, StageSpec
 from oaktag.geometry import Path
-from oaktag.pattern import Artifact, Edge, Label, Notch, Outline, Piece
+from oaktag.pattern import (
+    Artifact,
+    Edge,
+    Hole,
+    Label,
+    Notch,
+    Outline,
+    Piece,
+    PlacementLine,
+    Seam,
+    SeamSide,
+    Stitching,
+)
 from oaktag.plugin import InstalledStage, PluginFault, Stages, kit
 from oaktag.plugin.kit import ContractError, example_draft, example_frame, run_stage
 from oaktag.recipe import InputError, Length, PerName
 
 SQUARE = Path.polyline([(0, 0), (0, 10), (10, 10), (10, 0), (0, 0)])
+SEAM = Seam("s", SeamSide("b", ("e",)), SeamSide("b", ("e",)))
 
 
 class HemOptions(Options):
@@ -47,6 +61,11 @@ def misbehave(draft: Draft, options: HemOptions) -> Any:
         "seam-line": lambda: on_piece(draft, edges=(Edge("e", SQUARE.reversed()),)),
         "notch": lambda: on_piece(draft, notches=(Notch("e", 5.0, "a"),)),
         "label": lambda: on_piece(draft, labels=(Label(("a",), (0, 0), 5.0),)),
+        "placement": lambda: on_piece(draft, placements=(PlacementLine("a", SQUARE, "patch"),)),
+        "hole": lambda: on_piece(draft, holes=(Hole("a", SQUARE, "port"),)),
+        "parts": lambda: on_piece(draft, parts=("c",)),
+        "seam": lambda: draft.evolve(seams=(SEAM,)),
+        "stitching": lambda: draft.evolve(seams=(replace(SEAM, stitching=Stitching("1.01", "301", 3.0)),)),
         "volume": lambda: draft.evolve(volume=5.0),
         "file": lambda: draft.with_artifact(Artifact("a.txt", "text", b"")),
         "findings": lambda: draft.with_findings([Finding("note", "a", "A")]),
@@ -64,7 +83,7 @@ def on_piece(draft: Draft, **changes: object) -> Draft:
 
 @pytest.fixture(autouse=True)
 def installed(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Three stages, and a fourth that is lost."""
+    """Four stages, and a fifth that is lost."""
 
     def stage(name: str, run: str, **parts: frozenset[str]) -> tuple[str, InstalledStage]:
         spec = StageSpec(name, "Hem", f"{__name__}:{run}", f"{__name__}:HemOptions", **parts)  # type: ignore[arg-type]
@@ -73,6 +92,7 @@ def installed(monkeypatch: pytest.MonkeyPatch) -> None:
     stages = dict(
         [
             stage("hem.outline", "outline", adds=frozenset({"outline"})),
+            stage("hem.features", "misbehave", needs=frozenset({"panels"}), adds=frozenset({"features"})),
             stage("hem.panels", "misbehave", needs=frozenset({"outline"}), adds=frozenset({"panels"})),
             stage("hem.labels", "misbehave", needs=frozenset({"panels"}), adds=frozenset({"labels"})),
             stage("hem.check", "misbehave", adds=frozenset({"proof"})),
@@ -152,6 +172,11 @@ def test_a_refusal_comes_through_as_it_is() -> None:
         ("hem.panels", "label"),
         ("hem.panels", "findings"),
         ("hem.labels", "label"),
+        ("hem.features", "piece"),
+        ("hem.features", "placement"),
+        ("hem.features", "hole"),
+        ("hem.features", "parts"),
+        ("hem.features", "seam"),
         ("hem.check", "findings"),
     ],
 )
@@ -169,6 +194,10 @@ def test_a_stage_may_touch_what_it_says(use: str, does: str) -> None:
         ("hem.labels", "seam-line", "hem.labels changes the seam line of b, but names the panels"),
         ("hem.check", "file", "hem.check changes the draft's artifacts, but names the files"),
         ("hem.check", "label", "hem.check changes the labels of b, but names the labels"),
+        ("hem.labels", "placement", "hem.labels changes the placements of b, but names the features"),
+        ("hem.labels", "parts", "hem.labels changes the parts of b, but names the features"),
+        ("hem.labels", "seam", "hem.labels changes the draft's seams, but names the seams"),
+        ("hem.features", "volume", "hem.features changes the draft's volume, but names the volume"),
         ("hem.check", "nothing", "it returned a NoneType, not a Draft"),
     ],
 )
@@ -176,6 +205,12 @@ def test_a_stage_that_touches_more_than_it_says_breaks_its_contract(use: str, do
     draft = run_stage("hem.panels", example_draft("hem.outline"), does="piece")
     with pytest.raises(ContractError, match="^" + reason):
         run_stage(use, draft, does=does, hem_width=9)
+
+
+def test_how_a_seam_is_sewn_is_another_matter_than_what_it_joins() -> None:
+    draft = run_stage("hem.panels", example_draft("hem.outline"), does="piece").evolve(seams=(SEAM,))
+    with pytest.raises(ContractError, match="changes how seams are sewn, but names the stitches"):
+        run_stage("hem.features", draft, does="stitching")
 
 
 def test_adding_a_piece_is_no_matter_of_labels() -> None:

@@ -91,6 +91,57 @@ def test_a_distribution_that_is_on_the_path_twice_is_no_duplicate(
     assert load_stages([*points, *site.points()]).faults == ()
 
 
+CLOTH = """
+from oaktag import hookimpl
+from oaktag.pattern import Material
+
+
+@hookimpl
+def oaktag_materials():
+    return (Material("@NAME@", "shell", "cloth", mass=250.0, width=1500.0),)
+"""
+
+
+def test_a_plugin_may_supply_materials_alone_or_beside_stages(site: Any, good: Good) -> None:
+    cloth = CLOTH.replace("@NAME@", "waxed-canvas")
+    site.install("sunny-bags", {"sunny": ("sunny_cloth", cloth), "card": ("sunny_card", good("sunny.card"))})
+    site.install("windy-bags", {"windy": ("windy_cloth", CLOTH.replace("@NAME@", "airy-mesh"))})
+    stages = load_stages(site.points())
+    assert stages.faults == ()
+    assert [material.name for material in stages.materials] == ["airy-mesh", "waxed-canvas"]
+    assert list(stages.installed) == ["sunny.card"]
+
+
+def test_two_materials_of_one_name_are_refused_naming_both_distributions(site: Any, good: Good) -> None:
+    site.install("sunny-bags", {"sunny": ("sunny_cloth", CLOTH.replace("@NAME@", "canvas"))})
+    site.install("rainy-bags", {"rainy": ("rainy_cloth", CLOTH.replace("@NAME@", "canvas"))})
+    stages = load_stages(site.points())
+    assert stages.materials == ()
+    [fault] = stages.faults
+    assert fault.distribution == "rainy-bags and sunny-bags"
+    assert fault.reason == (
+        "two materials are named 'canvas', from rainy-bags (plugin rainy) and sunny-bags (plugin sunny)"
+    )
+
+
+@pytest.mark.parametrize(
+    ("given", "reason"),
+    [
+        ('Material("Waxed Canvas", "shell", "cloth")', "'Waxed Canvas' is no name of a material"),
+        ('Material("canvas", "shell", "bolt")', "material 'canvas' has the form 'bolt'; cloth, tape, each"),
+        ('"canvas"', "oaktag_materials gave a str, not a Material"),
+    ],
+)
+def test_a_material_that_cant_be_used_sets_its_plugin_aside(
+    site: Any, good: Good, given: str, reason: str
+) -> None:
+    source = CLOTH.replace('Material("@NAME@", "shell", "cloth", mass=250.0, width=1500.0)', given)
+    site.install("sunny-bags", {"sunny": ("sunny_cloth", source)})
+    stages = load_stages(site.points())
+    assert stages.materials == ()
+    assert stages.faults[0].reason.startswith(reason)
+
+
 BROKEN = {
     "raises-on-import": ("import no_such_library", "ModuleNotFoundError: No module named 'no_such_library'"),
     "syntax": ("def broken(:\n", "SyntaxError"),
