@@ -172,7 +172,6 @@ def test_a_refusal_comes_through_as_it_is() -> None:
         ("hem.panels", "label"),
         ("hem.panels", "findings"),
         ("hem.labels", "label"),
-        ("hem.features", "piece"),
         ("hem.features", "placement"),
         ("hem.features", "hole"),
         ("hem.features", "parts"),
