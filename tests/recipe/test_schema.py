@@ -99,6 +99,53 @@ def test_editors_and_the_program_agree_about_recipes(
     assert loads(load_recipe, path) == (is_good and head_is_good)
 
 
+CHILDREN = {
+    "": True,
+    "[parameters]\nradius = 2\n": True,
+    "[[stage]]\nid = 'x.y'\nwidth = 2\n": True,
+    "[[stage]]\nuse = 'x.y'\n": True,
+    "[[stage]]\nuse = 'x.z'\nafter = 'x.y'\n": True,
+    "[[stage]]\nuse = 'x.z'\nbefore = 'x.y'\n[[stage]]\nid = 'x.y'\ndrop = true\n": True,
+    "[[stage]]\nid = 'x.y'\ndrop = false\n": False,
+    "[[stage]]\nid = 'x.y'\ndrop = 'true'\n": False,
+    "[[stage]]\nuse = 'x.z'\nafter = ''\n": False,
+    "[[stage]]\nuse = 'x.z'\nafter = 5\n": False,
+    "stage = []\n": False,
+    "stages = []\n": False,
+}
+
+
+@pytest.mark.parametrize(("tail", "is_good"), CHILDREN.items())
+def test_editors_and_the_program_agree_about_recipes_with_a_base(
+    tail: str, is_good: bool, tmp_path: Path
+) -> None:
+    base = (
+        "name = 'a'\nversion = '1'\n[parameters]\nradius = 1\n[[stage]]\nuse = 'x.y'\nradius = '{radius}'\n"
+    )
+    (tmp_path / "base.recipe.toml").write_text(base)
+    text = f"name = 'b'\nversion = '1'\nbase = 'base.recipe.toml'\n{tail}"
+    path = tmp_path / "a.recipe.toml"
+    path.write_text(text)
+    assert validator("recipe.schema.json").is_valid(tomllib.loads(text)) == is_good
+    assert loads(load_recipe, path) == is_good
+
+
+@pytest.mark.parametrize(
+    "tail",
+    [
+        "",
+        "[[stage]]\nid = 'x.y'\n",
+        *(f"[[stage]]\nuse = 'x.y'\n{k}\n" for k in ("drop = true", "after = 'a'")),
+    ],
+)
+def test_editors_and_the_program_agree_about_what_goes_only_with_a_base(tail: str, tmp_path: Path) -> None:
+    text = f"name = 'b'\nversion = '1'\n{tail}"
+    path = tmp_path / "a.recipe.toml"
+    path.write_text(text)
+    assert not validator("recipe.schema.json").is_valid(tomllib.loads(text))
+    assert not loads(load_recipe, path)
+
+
 def loads(load: Any, path: Path) -> bool:
     try:
         load(path)

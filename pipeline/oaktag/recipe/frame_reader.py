@@ -12,6 +12,7 @@ from pydantic import RootModel, ValidationError
 
 from oaktag.pattern import (
     Attachment,
+    BossRow,
     Bow,
     Frame,
     Instrument,
@@ -27,6 +28,7 @@ from oaktag.recipe.frame_sheet import (
     DEFAULT_INSTRUMENTS,
     DIAGONAL_WORD,
     AngleSigma,
+    BossTable,
     BowTable,
     FrameSheet,
     LengthSigma,
@@ -105,6 +107,7 @@ class _Reader:
             instruments=tuple(instruments.values()),
             bows=tuple(self.bows(sheet)),
             obstacles=tuple(self.obstacles(sheet)),
+            bosses=tuple(self.bosses(sheet)),
             sources=tuple(self.sources(sheet)),
         )
         if self.problems:
@@ -314,6 +317,23 @@ class _Reader:
         if place is not None:
             clearance = DEFAULT_CLEARANCES[entry.kind] if entry.clearance is None else entry.clearance
             yield Obstacle(entry.name, place, entry.length, entry.height, clearance, entry.treatment, key)
+
+    def bosses(self, sheet: FrameSheet) -> Iterator[BossRow]:
+        names = [entry.title for entry in sheet.bosses]
+        for index, entry in enumerate(sheet.bosses):
+            key = f"bosses[{index}]"
+            if names.index(entry.title) < index:
+                reason = "other bosses have this name"
+                self.problem(
+                    f"{key}.name", reason, show(entry.title), "a name of their own", "give them another name"
+                )
+            elif self.known_tube(entry.tube, sheet, f"{key}.tube"):
+                yield from self.boss_row(entry, sheet, key)
+
+    def boss_row(self, entry: BossTable, sheet: FrameSheet, key: str) -> Iterator[BossRow]:
+        place = self.place(entry.tube, sheet, entry, key)
+        if place is not None:
+            yield BossRow(entry.title, place, entry.count, entry.pitch, entry.thread, key)
 
     def sources(self, sheet: FrameSheet) -> Iterator[Source]:
         for name, table in sheet.sources.items():

@@ -238,6 +238,31 @@ class ObstacleTable(TubeStation):
     """`notch` cuts it out of the outline; `hole` marks it on the gusset, where it goes through."""
 
 
+BOSS_PITCH = 64.0
+"""From one bottle boss to the next, mm (visualfoodie, "Bottle cage"; the thread is M5 x 0.8 in Wikipedia's
+"Bottle cage")."""
+
+
+class BossTable(TubeStation):
+    """Threaded bosses in a row along a tube; the place is the middle of the row."""
+
+    name: Reason = ""
+    """What you call them; `bosses on` and the tube's name if you don't say."""
+    tube: str
+    """The tube that they are in."""
+    count: Annotated[int, Field(ge=1, le=6)] = 2
+    """How many there are."""
+    pitch: PositiveLength = BOSS_PITCH
+    """From the middle of one to the middle of the next; 64 mm is usual."""
+    thread: Literal["M4", "M5", "M6"] = "M5"
+    """Of the bolts; M5 is usual."""
+
+    @property
+    def title(self) -> str:
+        """What they are called."""
+        return self.name or f"bosses on {self.tube}"
+
+
 @dataclass(frozen=True, slots=True)
 class _WidthTable:
     """Tells the JSON schema what stands in a tube's table of widths."""
@@ -281,6 +306,8 @@ class FrameSheet(Options):
     """Tubes that aren't straight, by tube."""
     obstacles: tuple[ObstacleTable, ...] = ()
     """What the bag has to leave room for."""
+    bosses: tuple[BossTable, ...] = ()
+    """Rows of threaded bosses that the bag can be bolted to."""
     sources: dict[str, dict[str, Any]] = Field(default_factory=dict)
     """Data for stages that make the opening in another way than from readings, by name."""
 

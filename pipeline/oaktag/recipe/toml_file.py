@@ -6,6 +6,7 @@ import hashlib
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
+from stat import S_ISREG
 from typing import Any
 
 from oaktag.recipe.problem import InputError, Problem, show
@@ -120,7 +121,11 @@ def read_beside(folder: Path, name: str, what: str) -> TomlFile:
         todo = "write its path from the folder of this file"
         raise Unreadable("is no path from the folder of this file", show(name), valid, todo, inside=False)
     path = folder.joinpath(*relative.parts)
-    if path.exists() and not path.is_file():
+    try:
+        is_file = S_ISREG(path.stat().st_mode)
+    except OSError:
+        is_file = True  # or none at all; reading it says why
+    if not is_file:
         raise Unreadable("is no file", show(name), valid, f"name a {what}", inside=False)
     try:
         return read_tables(path, what)
