@@ -12,6 +12,7 @@ from oaktag.pattern import (
     CORNER_PREFIX,
     Edge,
     Face,
+    Frame,
     Outline,
     Piece,
     Place,
@@ -20,7 +21,7 @@ from oaktag.pattern import (
     SeamKind,
     SeamSide,
 )
-from oaktag.recipe import listed, meant, show
+from oaktag.recipe import TubePlace, listed, meant, show
 
 SidePanel = Literal["drive", "non-drive"]
 
@@ -71,6 +72,70 @@ def to_panel(draft: Draft, side: SidePanel, body: str = "") -> Transform:
     if side == "drive":
         return Transform.translation(0.0, 0.0)
     return Transform.mirror_x(draft.outline_of(body).path.bounds.centre[0])
+
+
+def straight_edges(outline: Outline) -> tuple[Edge, ...]:
+    """The outline's edges without the rounds of its corners."""
+    return tuple(edge for edge in outline.edges if not edge.is_corner)
+
+
+def corner_name(frame: Frame, before: str, after: str) -> str:
+    """The name of the corner between two edges of an outline that follow each other.
+
+    Where two tubes of the frame meet it is the frame's own; at an edge of the bag's own it is made of both
+    edges' names: `seat-tube-lower`.
+    """
+    tubes = frame.tubes
+    if before in tubes and after in tubes and frame.ends(before)[1] == frame.ends(after)[0]:
+        return frame.ends(before)[1]
+    return f"{before}-{after}"
+
+
+def place_on(draft: Draft, place: TubePlace, key: str) -> Place:
+    """The place that an option names: on a tube of the frame, or on an edge of the bag's own.
+
+    Args:
+        draft: has the frame and the outlines.
+        place: as it stands in the recipe.
+        key: of the option, for the message.
+
+    Raises:
+        Refusal: there is no such tube or edge, or the corner isn't an end of it.
+    """
+    if place.tube in draft.frame.tubes:
+        return place.place(draft.frame, key)
+    for outline in draft.outlines:
+        names = [edge.name for edge in straight_edges(outline)]
+        if place.tube not in names:
+            continue
+        if place.at is not None:
+            return Place(place.tube, fraction=place.at)
+        at = names.index(place.tube)
+        ends = (
+            corner_name(draft.frame, names[at - 1], place.tube),
+            corner_name(draft.frame, place.tube, names[(at + 1) % len(names)]),
+        )
+        if place.from_ not in ends:
+            raise Refusal(
+                "isn't an end of this edge",
+                key=f"{key}.from",
+                source="recipe",
+                found=show(place.from_),
+                valid=listed(ends),
+                todo=meant(str(place.from_), ends, "name an end of the edge"),
+            )
+        far, along = place.from_ == ends[1], place.distance or 0.0
+        return Place(place.tube, float(far), -along if far else along)
+    own = [edge.name for outline in draft.outlines for edge in straight_edges(outline)]
+    known = list(dict.fromkeys([*draft.frame.tubes, *own]))
+    raise Refusal(
+        "there is no such tube",
+        key=f"{key}.tube",
+        source="recipe",
+        found=show(place.tube),
+        valid=listed(known),
+        todo=meant(place.tube, known, "name one of the tubes"),
+    )
 
 
 @dataclass(frozen=True, slots=True)
