@@ -6,6 +6,7 @@ from oaktag.pattern.draft import Artifact, Draft, Outline, Provenance
 from oaktag.pattern.finding import LEVELS, Finding, Level, Refusal
 from oaktag.pattern.frame import (
     Attachment,
+    BossRow,
     Bow,
     Frame,
     Instrument,
@@ -68,6 +69,7 @@ __all__ = [
     "Attachment",
     "BillRow",
     "BillUnit",
+    "BossRow",
     "Bow",
     "Compartment",
     "CutRow",

@@ -19,7 +19,7 @@ from oaktag.pattern.cut_list import CARD, cut_list
 from oaktag.pattern.draft import Artifact, Draft, Outline, Provenance
 from oaktag.pattern.drawing import arrange, notch_cut_point, notch_point
 from oaktag.pattern.finding import Finding
-from oaktag.pattern.frame import Bow, Frame, Obstacle, Reading, TubeWidth
+from oaktag.pattern.frame import BossRow, Bow, Frame, Obstacle, Reading, TubeWidth
 from oaktag.pattern.material import Material
 from oaktag.pattern.paperwork import Paperwork
 from oaktag.pattern.piece import Edge, Label, Mark, Notch, Piece, PlacementLine, Seam, SeamSide
@@ -112,6 +112,7 @@ def _frame(frame: Frame, provenance: Provenance) -> _Json:
         "widths": [_tube_width(width) for width in frame.widths],
         "bows": [_bow(bow) for bow in frame.bows],
         "obstacles": [_obstacle(obstacle) for obstacle in frame.obstacles],
+        "bosses": [_boss_row(row) for row in frame.bosses],
         "attachments": [
             {"name": attachment.name, "sha256": attachment.sha256}
             for source in frame.sources
@@ -138,6 +139,19 @@ def _obstacle(obstacle: Obstacle) -> _Json:
         "clearance": obstacle.clearance,
         "treatment": obstacle.treatment,
         "key": obstacle.key,
+    }
+
+
+def _boss_row(row: BossRow) -> _Json:
+    return {
+        "name": row.name,
+        "tube": row.place.tube,
+        "fraction": row.place.fraction,
+        "distance": row.place.distance,
+        "count": row.count,
+        "pitch": row.pitch,
+        "thread": row.thread,
+        "key": row.key,
     }
 
 

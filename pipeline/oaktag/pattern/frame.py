@@ -1,4 +1,4 @@
-"""One bicycle as it was measured: corners, tubes, readings, widths, bows, obstacles, other sources."""
+"""One bicycle as it was measured: corners, tubes, readings, widths, bows, what is on the tubes."""
 
 from __future__ import annotations
 
@@ -97,6 +97,36 @@ class Obstacle:
 
 
 @dataclass(frozen=True, slots=True)
+class BossRow:
+    """Threaded bosses in a row along a tube, such as the two that a bottle cage is bolted to.
+
+    Attributes:
+        name: what the maker calls them.
+        place: the middle of the row, along the tube.
+        count: how many there are.
+        pitch: from one to the next, mm.
+        thread: as on the bolt: `M5`.
+        key: as on the sheet.
+    """
+
+    name: str
+    place: Place
+    count: int
+    pitch: float
+    thread: str
+    key: str
+
+    @property
+    def places(self) -> tuple[Place, ...]:
+        """Each boss, from the one nearest to the tube's first corner."""
+        first = self.place.distance - 0.5 * self.pitch * (self.count - 1)
+        return tuple(
+            Place(self.place.tube, self.place.fraction, first + self.pitch * index)
+            for index in range(self.count)
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class Instrument:
     """An instrument's standard uncertainty: mm if it measures lengths, degrees if it measures angles."""
 
@@ -155,6 +185,7 @@ class Frame:
         instruments: by which readings were taken.
         bows: tubes that aren't straight.
         obstacles: what the bag has to leave room for.
+        bosses: what a bag can be bolted to.
         sources: data for stages that make the opening in another way.
         corners: names of the opening's corners, at least 3.
         tubes: names of its sides, as many as corners.
@@ -172,6 +203,7 @@ class Frame:
     instruments: tuple[Instrument, ...] = ()
     bows: tuple[Bow, ...] = ()
     obstacles: tuple[Obstacle, ...] = ()
+    bosses: tuple[BossRow, ...] = ()
     sources: tuple[Source, ...] = ()
 
     def ends(self, tube: str) -> tuple[str, str]:
