@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import permutations
 
 import pytest
@@ -9,7 +10,7 @@ import pytest
 from oaktag import Draft, Options, StageSpec
 from oaktag.engine import Plan, make_plan
 from oaktag.plugin import InstalledStage, PluginFault, Stages
-from oaktag.recipe import InputError, Number, Problem, Recipe, Step, TomlFile
+from oaktag.recipe import InputError, Number, Origin, Problem, Recipe, Step, TomlFile
 
 
 class SewOptions(Options):
@@ -259,6 +260,40 @@ def test_options_and_order_are_checked_together() -> None:
         "stage[0] sew.clear.width",
         "stage[0] sew.clear.colour",
     ]
+
+
+def test_every_problem_names_the_file_in_which_its_stage_stands() -> None:
+    steps = (
+        Step("clear", "sew.clear", {"width": "x"}, "stage[0] sew.clear", "base.recipe.toml"),
+        Step("survey", "sew.survey", {"colour": 5}, "stage[0] sew.survey", "child.recipe.toml"),
+        Step(
+            "panel",
+            "sew.panel",
+            {"width": "y", "colour": 6},
+            "stage[1] sew.panel",
+            "base.recipe.toml",
+            {"colour": Origin("child.recipe.toml", "stage[1] panel")},
+        ),
+        Step("again", "sew.clear", {}, "stage[2] sew.clear", "child.recipe.toml"),
+    )
+    with pytest.raises(InputError) as caught:
+        make_plan(replace(recipe(), steps=steps), STAGES)
+    assert [(p.file, p.key) for p in caught.value.problems] == [
+        ("base.recipe.toml", "stage[0] sew.clear"),
+        ("child.recipe.toml", "stage[2] sew.clear"),
+        ("base.recipe.toml", "stage[0] sew.clear.width"),
+        ("child.recipe.toml", "stage[0] sew.survey.colour"),
+        ("base.recipe.toml", "stage[1] sew.panel.width"),
+        ("child.recipe.toml", "stage[1] panel.colour"),
+    ]
+
+
+def test_an_unknown_stage_is_the_mistake_of_its_own_file() -> None:
+    step = Step("a", "sew.pannel", {}, "stage[3] sew.pannel", "base.recipe.toml")
+    with pytest.raises(InputError) as caught:
+        make_plan(replace(recipe(), steps=(step,)), STAGES)
+    [problem] = caught.value.problems
+    assert (problem.file, problem.key) == ("base.recipe.toml", "stage[3] sew.pannel.use")
 
 
 def test_a_stage_that_cannot_be_loaded_is_the_recipes_problem_before_anything_runs() -> None:

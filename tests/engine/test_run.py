@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
-from oaktag import Draft, Finding, Refusal
+from oaktag import Draft, Finding, Options, Refusal
 from oaktag.engine import Plan, StageFailure, first_draft, run_plan
 from oaktag.geometry import Path
 from oaktag.pattern import Artifact, Edge, Label, Notch, Outline, Piece, Seam, SeamSide
 from oaktag.plugin.contract import ContractError
 from oaktag.plugin.kit import example_draft, example_frame
-from oaktag.recipe import InputError, TomlFile
+from oaktag.recipe import DataFile, InputError, Origin, Step, TomlFile
 
 SQUARE = Path.polyline([(0, 0), (0, 10), (10, 10), (10, 0)], closed=True)
 PlanOf = Callable[..., Plan]
@@ -117,6 +118,56 @@ def test_a_refusal_becomes_a_problem_of_the_right_file_and_key(
     assert (problem.file, problem.key) == (file, shown)
     assert (problem.reason, problem.found, problem.valid, problem.todo) == ("won't do", "5", "6", "write 6")
     assert isinstance(caught.value.__cause__, Refusal)
+
+
+@pytest.mark.parametrize(
+    ("key", "file", "shown"),
+    [
+        ("radius.head", "base.recipe.toml", "stage[4] corners.radius.head"),
+        ("gap.head", "child.recipe.toml", "stage[0] corners.gap.head"),
+        ("gap[1]", "child.recipe.toml", "stage[0] corners.gap[1]"),
+        ("gaps", "base.recipe.toml", "stage[4] corners.gaps"),
+        ("", "child.recipe.toml", "stage[0] corners"),
+    ],
+)
+def test_a_refusal_names_the_recipe_or_the_base_in_which_the_option_stands(
+    plan_of: PlanOf, key: str, file: str, shown: str
+) -> None:
+    def refuse(draft: Draft, options: Any) -> Draft:
+        raise Refusal("won't do", key=key, source="recipe", found="5", valid="6", todo="write 6")
+
+    laid = {"gap": Origin("child.recipe.toml", "stage[0] corners")}
+    step = Step("corners", "test.refuse", {}, "stage[4] corners", "base.recipe.toml", laid)
+    plan = plan_of(refuse)
+    plan = replace(plan, steps=(replace(plan.steps[0], step=step),))
+    with pytest.raises(InputError) as caught:
+        run_plan(plan, example_draft(), "my.frame.toml")
+    [problem] = caught.value.problems
+    assert (problem.file, problem.key) == (file, shown)
+
+
+def test_a_mistake_that_a_stage_finds_in_a_data_file_is_the_users_message(plan_of: PlanOf) -> None:
+    class Shop(Options):
+        cloth: str
+
+    def read(draft: Draft, options: Any) -> Draft:
+        DataFile("shop.toml", '{"cloth": 5}', "00").read(Shop)
+        return draft
+
+    with pytest.raises(InputError) as caught:
+        run_plan(plan_of(read), example_draft(), "my.frame.toml")
+    [problem] = caught.value.problems
+    assert (problem.file, problem.key, problem.reason) == ("shop.toml", "cloth", "is not text")
+
+
+def test_the_first_draft_tells_recipes_apart_whose_bases_differ(plan_of: PlanOf) -> None:
+    file, plan = TomlFile("my.frame.toml", {}, "11"), plan_of(nothing)
+    digests = set()
+    for bases in ((), ("01",), ("02",), ("02", "01")):
+        recipe = replace(plan.recipe, bases=tuple(TomlFile("base", {}, digest) for digest in bases))
+        draft = first_draft(example_frame(), file, replace(plan, recipe=recipe))
+        digests.add(draft.recipe_provenance.sha256)
+    assert len(digests) == 4
 
 
 class Panic(BaseException):

@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
+from pydantic import model_validator
 
 from oaktag import Draft, Finding, Options, Refusal, StageSpec
 from oaktag.geometry import Path
@@ -13,7 +14,7 @@ from oaktag.pattern import Artifact, Edge, Piece, Provenance, Seam, SeamSide
 from oaktag.plugin import InstalledStage
 from oaktag.plugin.contract import ContractError, checked, is_below, problem_of, ready
 from oaktag.plugin.kit import example_draft
-from oaktag.recipe import InputError, PerName, PositiveLength, Problem
+from oaktag.recipe import DataFile, InputError, Origin, PerName, PositiveLength, Problem, refuse_value
 
 
 class CardOptions(Options):
@@ -46,6 +47,79 @@ def test_bad_options_are_problems_of_the_file_below_the_stages_key() -> None:
         ("a.toml", "stage[0] sunny.card.height"),
         ("a.toml", "stage[0] sunny.card.width"),
     ]
+
+
+class ShopOptions(CardOptions):
+    """Options."""
+
+    table: DataFile | None = None
+    more: PerName[DataFile] | None = None
+
+
+def test_a_data_file_is_named_from_the_folder_of_the_file_that_its_option_stands_in(tmp_path: Any) -> None:
+    for name in ("base", "child"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "shop.toml").write_text(f"of = '{name}'\n")
+    base, child = (str(tmp_path / name / "a.toml") for name in ("base", "child"))
+    options = {"table": "shop.toml", "more": {"default": "shop.toml"}}
+    shop = stage(options=f"{__name__}:ShopOptions")
+
+    def read_from(**laid: str) -> list[str]:
+        origins = {name: Origin(file, "stage[0] card") for name, file in laid.items()}
+        made = ready(shop, options, file=base, key="stage[0] sunny.card", laid=origins).options
+        assert isinstance(made, ShopOptions)
+        assert made.table is not None
+        assert made.more is not None
+        return [file.table()["of"] for file in (made.table, made.more.get("any"))]
+
+    assert read_from() == ["base", "base"]
+    assert read_from(table=child) == ["child", "base"]
+    assert read_from(more=child) == ["base", "child"]
+    assert read_from(table=base, more=child) == ["base", "child"]
+
+
+def test_bad_options_that_are_laid_over_others_are_problems_of_the_file_that_lays_them() -> None:
+    laid = {name: Origin("b/child.toml", "stage[0] card") for name in ("height", "widths", "table")}
+    options = {"height": {"default": -5}, "width": 5, "widths": 6, "table": "gone.toml"}
+    with pytest.raises(InputError) as caught:
+        ready(
+            stage(options=f"{__name__}:ShopOptions"),
+            options,
+            file="a.toml",
+            key="stage[2] sunny.card",
+            laid=laid,
+        )
+    assert sorted((p.file, p.key) for p in caught.value.problems) == [
+        ("a.toml", "stage[2] sunny.card.width"),
+        ("b/child.toml", "stage[0] card.height.default"),
+        ("b/child.toml", "stage[0] card.table"),
+        ("b/child.toml", "stage[0] card.widths"),
+    ]
+
+
+class PairOptions(Options):
+    """Options."""
+
+    least: float = 0.0
+    most: float = 1.0
+
+    @model_validator(mode="after")
+    def _in_order(self) -> PairOptions:
+        if self.least > self.most:
+            raise refuse_value("least is more than most", "least below most", "change one of them")
+        return self
+
+
+def test_what_does_not_work_together_is_the_problem_of_the_file_that_lays_over_the_rest() -> None:
+    pair, options = stage(options=f"{__name__}:PairOptions"), {"least": 3.0, "most": 2.0}
+    for laid, file, key in (
+        ({}, "a.toml", "stage[2] sunny.card"),
+        ({"least": Origin("b.toml", "stage[0] card")}, "b.toml", "stage[0] card"),
+    ):
+        with pytest.raises(InputError) as caught:
+            ready(pair, options, file="a.toml", key="stage[2] sunny.card", laid=laid)
+        [problem] = caught.value.problems
+        assert (problem.file, problem.key, problem.reason) == (file, key, "least is more than most")
 
 
 @pytest.mark.parametrize(
