@@ -4,15 +4,26 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Annotated, Literal
 
 from pydantic import Field
 
 from oaktag import Draft, Finding, Options, Refusal, StageSpec, hookimpl
-from oaktag.geometry import Arc, Line, Path, Transform, distance
+from oaktag.geometry import Arc, Line, Path, Point, Transform, distance
 from oaktag.pattern import CORNER_PREFIX, Edge, Mark, Outline, Piece, Place, Seam, SeamSide
 from oaktag.recipe import Length, PerName, PositiveLength, TubePlace, listed, meant, show
-from oaktag_plugins.drafting.bag import DRIVE_EDGE, END_EDGE, GUSSET, NON_DRIVE_EDGE, START_EDGE
+from oaktag_plugins.drafting.bag import (
+    DRIVE_EDGE,
+    END_EDGE,
+    GUSSET,
+    NON_DRIVE_EDGE,
+    PANEL,
+    START_EDGE,
+    piece_id,
+    place_on,
+    straight_edges,
+)
 from oaktag_plugins.drafting.gusset_width import (
     TubeRun,
     WidthProfile,
@@ -25,7 +36,6 @@ from oaktag_plugins.drafting.gusset_width import (
     without_doubles,
 )
 from oaktag_plugins.drafting.obstacles import Body, bodies
-from oaktag_plugins.panel_pair import DRIVE, NON_DRIVE
 
 _ALONG = 0.8  # cosine from which a run goes to the front, or up
 _ARROW_FROM, _ARROW_LENGTH, _ARROW_HEAD, _ARROW_BELOW = 10.0, 25.0, 5.0, 8.0
@@ -40,6 +50,7 @@ CRANK_ROOM = 10.0
 """Kept between the bag and either crank arm, mm (common practice, no source)."""
 _BOTTOM_BRACKET = "bottom-bracket"
 _RIDE = "Ride and check: legs, heels and cranks must clear; every rider differs."
+_SHORTEST = 1e-6  # mm; between two open runs that meet there is no gusset
 _SAMPLE = 2.0  # mm of seam between widths that are held against a limit
 
 Between = Literal["held", "linear", "monotone-cubic"]
@@ -57,9 +68,18 @@ class WrapOptions(Options):
     add: Length = 0.0
     """Added to every width of the sheet."""
     width: PerName[PositiveLength] | None = None
-    """A width instead of the sheet's, by tube; `default` is for tubes that the sheet has no width of."""
+    """A width instead of the sheet's, by tube; `default` is for tubes that the sheet has no width of.
+
+    An edge of the bag's own, such as the lower edge of a half bag, gets its width by its name. Without one
+    the gusset goes straight there between its neighbours' widths.
+    """
     joins: tuple[TubePlace, ...] = ()
     """Where the strip is joined; several places make several pieces. Middle of the down tube if left out."""
+    open: tuple[str, ...] = ()
+    """Tubes along which the bag has no gusset, such as the mouth of a roll-top bag.
+
+    The strip ends there where the straight run begins. Unless `joins` says so it isn't joined anywhere else.
+    """
     slope_limit: Annotated[float, Field(gt=0, lt=1)] = 0.5
     """How fast half the width may change, mm per mm of seam; steeper, and the strip puckers."""
     widest: PerName[PositiveLength] | None = None
@@ -81,71 +101,157 @@ def run(draft: Draft, options: WrapOptions) -> Draft:
     Raises:
         Refusal: no width is known, a width or a place can't be used, or the width changes too fast.
     """
-    outline = draft.outline
-    assert outline is not None
+    check_names(draft, options)
+    findings = unused_width(draft, options)
+    for outline in draft.outlines:
+        draft, told = wrapped(draft, outline, options)
+        findings += told
+    return draft.with_findings(findings)
+
+
+def wrapped(draft: Draft, outline: Outline, options: WrapOptions) -> tuple[Draft, list[Finding]]:
+    """The draft with the gusset of one body, and what there is to say about it."""
     length = outline.path.length
     runs, findings = tube_runs(draft, outline, options)
     profile = width_profile(runs, length, options)
     check_slopes(profile, outline, options)
     findings += width_findings(draft, outline, profile, options)
-    cuts = join_stations(draft, outline, options)
+    spans, joined = strip_spans(outline, join_stations(draft, outline, options), options)
     holes = hole_stations(draft, outline)
     pieces: list[Piece] = []
     seams: list[Seam] = []
-    for index, cut in enumerate(cuts):
-        following = cuts[index + 1] if index + 1 < len(cuts) else cuts[0] + length
-        number = f"-{index + 1}" if len(cuts) > 1 else ""
-        piece = strip(f"gusset{number}", profile, cut, following, outline, options.material, index, len(cuts))
-        here = [(body, at) for body, s in holes if (at := (s - cut) % length) < following - cut]
+    drilled = 0
+    for index, (begin, end) in enumerate(spans):
+        number = f"-{index + 1}" if len(spans) > 1 else ""
+        name = piece_id(outline.body, f"{GUSSET}{number}")
+        piece = strip(name, profile, begin, end, outline, options.material, index, len(spans))
+        here = [(body, at) for body, s in holes if (at := (s - begin) % length) < end - begin]
+        drilled += len(here)
         findings += [finding for body, at in here for finding in hole_findings(piece, body, at)]
         piece = piece.evolve(
             marks=(*piece.marks, *(m for body, at in here for m in hole_marks(piece, body, at)))
         )
         pieces.append(piece)
-        edges, offset, span = panel_run(outline, cut, following - cut)
-        for name, panel, edge, reverse in (
-            ("drive", DRIVE, DRIVE_EDGE, True),
-            ("non-drive", NON_DRIVE, NON_DRIVE_EDGE, False),
-        ):
-            a = SeamSide(panel, edges, offset, span)
-            seams.append(Seam(f"{name}{number}", a, SeamSide(piece.id, (edge,), reverse=reverse)))
-    for index, piece in enumerate(pieces):
-        following_piece = pieces[(index + 1) % len(pieces)]
-        number = f"-{index + 1}" if len(cuts) > 1 else ""
-        a = SeamSide(piece.id, (END_EDGE,))
-        seams.append(Seam(f"join{number}", a, SeamSide(following_piece.id, (START_EDGE,), reverse=True)))
-    changed = draft.evolve(pieces=(*draft.pieces, *pieces), seams=(*draft.seams, *seams))
-    return changed.with_findings(findings)
+        edges, offset, span = panel_run(outline, begin, end - begin)
+        for side, edge, reverse in (("drive", DRIVE_EDGE, True), ("non-drive", NON_DRIVE_EDGE, False)):
+            a = SeamSide(piece_id(outline.body, f"{PANEL}-{side}"), edges, offset, span)
+            b = SeamSide(piece.id, (edge,), reverse=reverse)
+            seams.append(Seam(piece_id(outline.body, f"{side}{number}"), a, b))
+    for index, (before, after) in enumerate(joined, 1):
+        number = f"-{index}" if len(joined) > 1 else ""
+        a = SeamSide(pieces[before].id, (END_EDGE,))
+        b = SeamSide(pieces[after].id, (START_EDGE,), reverse=True)
+        seams.append(Seam(piece_id(outline.body, f"join{number}"), a, b))
+    if drilled < len(holes):
+        message = (
+            f"a hole is wanted through the gusset where it is left off ({listed(options.open)}): "
+            "move what goes through it, or close the bag there"
+        )
+        findings.append(Finding("error", "hole-at-opening", message, outline.body))
+    return draft.evolve(pieces=(*draft.pieces, *pieces), seams=(*draft.seams, *seams)), findings
+
+
+def check_names(draft: Draft, options: WrapOptions) -> None:
+    """Refuse widths and open runs of edges that there aren't."""
+    own = [edge.name for outline in draft.outlines for edge in straight_edges(outline)]
+    known = list(dict.fromkeys([*draft.frame.tubes, *own]))
+    named = () if options.width is None else options.width.names
+    for key, names, valid in (
+        ("width", named, [*known, "default"]),
+        ("open", options.open, list(dict.fromkeys(own))),
+    ):
+        for index, name in enumerate(names):
+            if name not in valid:
+                raise Refusal(
+                    "there is no such tube",
+                    key=f"{key}.{name}" if key == "width" else f"{key}[{index}]",
+                    source="recipe",
+                    found=show(name),
+                    valid=listed(valid),
+                    todo=meant(name, valid, "name a tube, or remove it"),
+                )
+    for outline in draft.outlines:
+        if all(edge.name in options.open for edge in straight_edges(outline)):
+            raise Refusal(
+                "the gusset is left off at every tube",
+                key="open",
+                source="recipe",
+                found=listed(options.open),
+                valid="at least one tube with a gusset",
+                todo="remove one of them",
+            )
+
+
+def unused_width(draft: Draft, options: WrapOptions) -> list[Finding]:
+    """Say that a default width of the recipe is used nowhere."""
+    frame, named = draft.frame, options.width
+    if named is None or "default" not in named.root:
+        return []
+    measured = {width.place.tube for width in frame.widths}
+    on_bag = [edge.name for outline in draft.outlines for edge in straight_edges(outline)]
+    bare = any(name not in measured and name not in named.names for name in on_bag if name in frame.tubes)
+    if bare or not set(frame.tubes) - set(named.names):
+        return []
+    message = (
+        f"the recipe's width of {named.root['default']:g} mm isn't used: the sheet has the tubes' own; "
+        "name a tube in `width` to overrule the sheet there"
+    )
+    return [Finding("note", "width-unused", message)]
+
+
+def strip_spans(
+    outline: Outline, cuts: Sequence[float], options: WrapOptions
+) -> tuple[list[tuple[float, float]], list[tuple[int, int]]]:
+    """Where the pieces of the gusset begin and end along the outline, and which ends are joined.
+
+    Args:
+        outline: of the body.
+        cuts: seam lengths of the joins, in order, mm; at least one unless a run is open.
+        options: says which runs are open.
+
+    Returns:
+        Seam lengths in mm, the second counted on past the outline's whole where needed; pairs of indices, the
+        end of the one piece joined to the start of the other.
+    """
+    length = outline.path.length
+    gaps: list[tuple[float, float]] = []
+    start = 0.0
+    for edge in outline.edges:
+        if edge.name in options.open:
+            gaps.append((start, start + edge.length))
+        start += edge.length
+    if not gaps:
+        spans = list(pairwise([*cuts, cuts[0] + length]))
+        return spans, [(index, (index + 1) % len(spans)) for index in range(len(spans))]
+    spans, joined = [], []
+    for (_, begin), (end, _) in zip(gaps, [*gaps[1:], (gaps[0][0] + length, 0.0)], strict=True):
+        if end - begin < _SHORTEST:
+            continue
+        inside = sorted(begin + (cut - begin) % length for cut in cuts)
+        stations = [begin, *(cut for cut in inside if cut < end), end]
+        joined += [(len(spans) + index, len(spans) + index + 1) for index in range(len(stations) - 2)]
+        spans += pairwise(stations)
+    return spans, joined
 
 
 def tube_runs(draft: Draft, outline: Outline, options: WrapOptions) -> tuple[list[TubeRun], list[Finding]]:
     """Every tube's run on the outline with the widths along it."""
     frame = draft.frame
     named = options.width
-    if named is not None:
-        for name in named.names:
-            if name not in frame.tubes:
-                raise Refusal(
-                    "there is no such tube",
-                    key=f"width.{name}",
-                    source="recipe",
-                    found=show(name),
-                    valid=listed([*frame.tubes, "default"]),
-                    todo=meant(name, frame.tubes, "name a tube, or remove it"),
-                )
     runs: list[TubeRun] = []
     start = 0.0
-    defaulted = False
     for edge in outline.edges:
         if not edge.is_corner:
             measured = any(width.place.tube == edge.name for width in frame.widths)
-            by_default = named is not None and not measured and edge.name not in named.names
-            defaulted = defaulted or by_default
+            is_tube = edge.name in frame.tubes
+            by_default = named is not None and is_tube and not measured and edge.name not in named.names
             if named is not None and (edge.name in named.names or (by_default and "default" in named.root)):
                 own = named.get(edge.name)
                 stations: tuple[tuple[float, float], ...] = ((start, own), (start + edge.length, own))
+            elif is_tube:
+                stations = measured_stations(draft, outline, edge, start, options.add)
             else:
-                stations = measured_stations(draft, edge, start, options.add)
+                stations = ()
             runs.append(TubeRun(edge.name, start, start + edge.length, stations))
         start += edge.length
     bare = [run.tube for run in runs if not run.stations]
@@ -155,38 +261,32 @@ def tube_runs(draft: Draft, outline: Outline, options: WrapOptions) -> tuple[lis
             key="widths",
             source="frame",
             found="no width",
-            valid=f"a table such as [widths.{runs[0].tube}]",
+            valid=f"a table such as [widths.{frame.tubes[0]}]",
             todo="measure each tube's outside width at both ends, or give the stage a width",
         )
-    findings = [
-        Finding(
-            "note",
-            "width-assumed",
-            f"the sheet has no width of {tube}; "
-            "the gusset goes straight there between its neighbours' widths",
-            tube,
+    findings: list[Finding] = []
+    for tube in bare:
+        why = (
+            f"the sheet has no width of {tube}"
+            if tube in frame.tubes
+            else f"{tube} is an edge of the bag's own, and `width` doesn't name it"
         )
-        for tube in bare
-    ]
-    if (
-        named is not None
-        and "default" in named.root
-        and not defaulted
-        and set(frame.tubes) - set(named.names)
-    ):
-        message = (
-            f"the recipe's width of {named.root['default']:g} mm isn't used: the sheet has the tubes' own; "
-            "name a tube in `width` to overrule the sheet there"
-        )
-        findings.append(Finding("note", "width-unused", message))
+        message = f"{why}; the gusset goes straight there between its neighbours' widths"
+        findings.append(Finding("note", "width-assumed", message, piece_id(outline.body, tube)))
     return runs, findings
 
 
-def measured_stations(draft: Draft, edge: Edge, start: float, add: float) -> tuple[tuple[float, float], ...]:
+def measured_stations(
+    draft: Draft, outline: Outline, edge: Edge, start: float, add: float
+) -> tuple[tuple[float, float], ...]:
     """The sheet's widths of one tube as stations (s, width) on its run.
+
+    Where the bag leaves the tube, at an edge of its own, the width there is that between the tube's stations
+    on either side; elsewhere a station beyond the run's end is that of the end.
 
     Args:
         draft: has the frame and its opening.
+        outline: of the body.
         edge: the tube's run on the outline.
         start: seam length where the run begins, mm.
         add: added to every width, mm.
@@ -197,6 +297,7 @@ def measured_stations(draft: Draft, edge: Edge, start: float, add: float) -> tup
     assert draft.opening is not None
     side = draft.opening.edge(edge.name).path
     points: dict[float, tuple[float, float]] = {}
+    widths: list[tuple[float, float]] = []
     for station in draft.frame.widths:
         if station.place.tube != edge.name:
             continue
@@ -220,12 +321,44 @@ def measured_stations(draft: Draft, edge: Edge, start: float, add: float) -> tup
                 valid=f"more than {-station.width:g} mm",
                 todo="add more, or measure the tube again",
             )
+        widths.append((along, width))
+    low, high = left_tube_at(draft, outline, edge)
+    if widths and low is not None:
+        widths = [(along, width) for along, width in widths if along > low] + [
+            (low, value_between(widths, low))
+        ]
+    if widths and high is not None:
+        widths = [(along, width) for along, width in widths if along < high] + [
+            (high, value_between(widths, high))
+        ]
+    for along, width in widths:
         s, off = edge.path.nearest(side.point_at(min(max(along, 0.0), side.length)))
         # Several stations may meet at the end of a run: the nearest to the run speaks for it.
         key = round(start + s, 6)
         if key not in points or off < points[key][0]:
             points[key] = (off, width)
     return tuple((s, width) for s, (_, width) in sorted(points.items()))
+
+
+def left_tube_at(draft: Draft, outline: Outline, edge: Edge) -> tuple[float | None, float | None]:
+    """Where a tube's run begins and ends short of the tube's corners, mm along the tube; None if it doesn't."""
+    assert draft.opening is not None
+    side = draft.opening.edge(edge.name).path
+    names = [one.name for one in straight_edges(outline)]
+    at, tubes = names.index(edge.name), draft.frame.tubes
+    before, after = tubes[tubes.index(edge.name) - 1], tubes[(tubes.index(edge.name) + 1) % len(tubes)]
+    low = side.nearest(edge.path.start)[0] if names[at - 1] != before else None
+    high = side.nearest(edge.path.end)[0] if names[(at + 1) % len(names)] != after else None
+    return low, high
+
+
+def value_between(points: Sequence[tuple[float, float]], at: float) -> float:
+    """The value at a place, straight between the points on either side and held beyond the outermost."""
+    ordered = sorted(points)
+    for (s0, w0), (s1, w1) in pairwise(ordered):
+        if s0 <= at <= s1:
+            return w0 + (w1 - w0) * (at - s0) / (s1 - s0) if s1 > s0 else w0
+    return ordered[0][1] if at < ordered[0][0] else ordered[-1][1]
 
 
 def width_profile(runs: Sequence[TubeRun], length: float, options: WrapOptions) -> WidthProfile:
@@ -264,7 +397,9 @@ def width_findings(
     Raises:
         Refusal: a limit names an unknown tube.
     """
-    limits = WIDEST if options.widest is None else options.widest.require(draft.frame.tubes, "widest", "tube")
+    own = [edge.name for body in draft.outlines for edge in straight_edges(body)]
+    tubes_and_own = dict.fromkeys([*draft.frame.tubes, *own])
+    limits = WIDEST if options.widest is None else options.widest.require(tubes_and_own, "widest", "tube")
     crank = None if options.crank_width is None else options.crank_width - 2 * CRANK_ROOM
     tubes = [edge.name for edge in outline.edges if not edge.is_corner]
     least = min(options.widest_upper_rear, *(limits.get(tube) for tube in tubes))
@@ -284,14 +419,17 @@ def width_findings(
 
     start = 0.0
     for index, edge in enumerate(outline.edges):
+        if edge.name in options.open:
+            start += edge.length
+            continue
         around = (outline.edges[index - 1], edge, outline.edges[(index + 1) % len(outline.edges)])
         # A round belongs to both its tubes.
-        own = max(limits.get(e.name) for e in (around if edge.is_corner else (edge,)) if not e.is_corner)
+        most = max(limits.get(e.name) for e in (around if edge.is_corner else (edge,)) if not e.is_corner)
         count = max(1, math.ceil(edge.length / _SAMPLE))
         for along in (edge.length * k / count for k in range(count + 1)):
             width, point = profile.width(start + along), edge.path.point_at(along)
             place = f"{along:.0f} mm along {edge.name}"
-            hold(edge.name, width, own, place)
+            hold(edge.name, width, most, place)
             if point[0] < box.min_x + box.width / 3 and point[1] > box.min_y + box.height / 2:
                 hold("upper rear", width, options.widest_upper_rear, place)
             if crank is not None and distance(point, corners[bottom]) < NEAR_CRANKS:
@@ -312,8 +450,11 @@ def hole_stations(draft: Draft, outline: Outline) -> list[tuple[Body, float]]:
     assert draft.opening is not None
     found: list[tuple[Body, float]] = []
     for body in bodies(draft.frame.obstacles, draft.opening, "hole"):
+        tube = body.obstacle.place.tube
+        if nearest_outline(draft, tube, body.foot) is not outline:
+            continue
         names = [edge.name for edge in outline.edges]
-        at = names.index(body.obstacle.place.tube)
+        at = names.index(tube)
         nearest: list[tuple[float, float]] = []
         start = 0.0
         for index, edge in enumerate(outline.edges):
@@ -324,6 +465,12 @@ def hole_stations(draft: Draft, outline: Outline) -> list[tuple[Body, float]]:
             start += edge.length
         found.append((body, min(nearest)[1]))
     return found
+
+
+def nearest_outline(draft: Draft, tube: str, point: Point) -> Outline | None:
+    """The body that comes nearest to a place on a tube; None if none runs along that tube."""
+    along = [one for one in draft.outlines if any(edge.name == tube for edge in one.edges)]
+    return min(along, key=lambda one: one.edge(tube).path.nearest(point)[1], default=None)
 
 
 def hole_marks(piece: Piece, body: Body, along: float) -> tuple[Mark, ...]:
@@ -385,20 +532,41 @@ def edge_at(outline: Outline, station: float) -> tuple[Edge, float]:
 
 
 def join_stations(draft: Draft, outline: Outline, options: WrapOptions) -> list[float]:
-    """Seam lengths of the joins, in order."""
+    """Seam lengths of a body's joins, in order."""
+    assert draft.opening is not None
     places: list[tuple[str, Place]] = []
     for index, join in enumerate(options.joins):
         key = f"joins[{index}]"
-        places.append((key, join.place(draft.frame, key)))
+        place = place_on(draft, join, key)
+        if place.tube in options.open:
+            raise Refusal(
+                "the gusset is left off there",
+                key=key,
+                source="recipe",
+                found=show(place.tube),
+                valid=f"another tube than {listed(options.open)}",
+                todo="move the join, or remove it",
+            )
+        side = tube_path(draft, place.tube)
+        point = side.point_at(min(max(place.along(side.length), 0.0), side.length))
+        if nearest_outline(draft, place.tube, point) is outline:
+            places.append((key, place))
+    if not places and any(edge.name in options.open for edge in outline.edges):
+        return []
     if not places:
-        tubes = [edge for edge in outline.edges if not edge.is_corner]
+        tubes = straight_edges(outline)
         longest = max(tubes, key=lambda edge: edge.length).name
         name = DEFAULT_JOIN if any(edge.name == DEFAULT_JOIN for edge in tubes) else longest
-        places = [("joins", Place(name, fraction=0.5))]
-    assert draft.opening is not None
+        run = outline.edge(name).path
+        side = tube_path(draft, name)
+        middle = side.length / 2
+        # Of a tube that the bag leaves half-way the middle may lie elsewhere than the run.
+        if not 1.0 < run.nearest(side.point_at(middle))[0] < run.length - 1.0:
+            middle = side.nearest(run.point_at(run.length / 2))[0]
+        places = [("joins", Place(name, distance=middle))]
     stations: dict[float, str] = {}
     for key, place in places:
-        side = draft.opening.edge(place.tube).path
+        side = tube_path(draft, place.tube)
         along = place.along(side.length)
         start = 0.0
         for edge in outline.edges:
@@ -412,7 +580,7 @@ def join_stations(draft: Draft, outline: Outline, options: WrapOptions) -> list[
                 f"a join has to lie on the straight of {place.tube}, not in a corner",
                 key=key,
                 source="recipe",
-                found=f"{along:.1f} mm from corner {draft.frame.ends(place.tube)[0]}",
+                found=f"{along:.1f} mm from the start of {place.tube}",
                 valid=f"on the run of {edge.length:.1f} mm between the corners' rounds",
                 todo="move the join",
             )
@@ -429,8 +597,16 @@ def join_stations(draft: Draft, outline: Outline, options: WrapOptions) -> list[
     return sorted(stations)
 
 
+def tube_path(draft: Draft, name: str) -> Path:
+    """A tube's side of the opening, or a body's own edge of that name."""
+    assert draft.opening is not None
+    if name in draft.frame.tubes:
+        return draft.opening.edge(name).path
+    return next(one.edge(name).path for one in draft.outlines if any(e.name == name for e in one.edges))
+
+
 def strip(
-    piece_id: str,
+    id_: str,
     profile: WidthProfile,
     start: float,
     end: float,
@@ -451,8 +627,8 @@ def strip(
     )
     part = f", part {index + 1}" if count > 1 else ""
     return Piece(
-        id=piece_id,
-        name=f"gusset{part}",
+        id=id_,
+        name=f"{outline.body} gusset{part}".strip(),
         edges=edges,
         material=material,
         role=GUSSET,
