@@ -341,7 +341,7 @@ def measured_stations(
 
 
 def left_tube_at(draft: Draft, outline: Outline, edge: Edge) -> tuple[float | None, float | None]:
-    """Where a tube's run begins and ends short of the tube's corners, mm along the tube; None if it doesn't."""
+    """Where a tube's run begins and ends short of its corners, mm along the tube; None if it doesn't."""
     assert draft.opening is not None
     side = draft.opening.edge(edge.name).path
     names = [one.name for one in straight_edges(outline)]
