@@ -107,10 +107,10 @@ def body_findings(draft: Draft, outline: Outline, options: FlatnessOptions) -> l
                 Finding("warning", "panel-not-flat", bow_message(corners, corner, bow), corner.name)
             )
         else:
-            exact = "; three corners always lie in one plane" if len(corners) == 3 else ""
+            exact = ". Three corners always lie in one plane." if len(corners) == 3 else ""
             message = (
-                f"the side panels lie flat: off the best plane by {bow:.1f} mm at most at the corners{exact}, "
-                f"by {between}"
+                f"the side panels lie flat: off the best plane by {bow:.1f} mm at most at the corners, "
+                f"by {between}{exact}"
             )
             findings.append(Finding("note", "panel-flat", message, outline.body))
     elif off <= options.tolerance_along:
