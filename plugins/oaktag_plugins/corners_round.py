@@ -21,6 +21,7 @@ from oaktag.geometry import (
 )
 from oaktag.pattern import CORNER_PREFIX, Edge, Outline
 from oaktag.recipe import NonNegativeLength, PerName
+from oaktag_plugins.drafting.bag import corner_name, straight_edges
 
 TIGHT_RADIUS = 10.0
 """Below this radius in mm a gusset bunches in the corner (common practice, no source)."""
@@ -34,6 +35,8 @@ class RoundOptions(Options):
     radius: PerName[NonNegativeLength] = PerName[NonNegativeLength].uniform(20.0)
     """Radius of the seam line, for all or by corner; 0 leaves a corner sharp.
 
+    A corner at an edge of the bag's own is named after both its edges, clockwise as seen from the drive side:
+    `seat-tube-lower`.
     20 to 35 mm sews comfortably, 10 to 15 mm is the least (common practice, no source).
     """
     corner_gap: PerName[NonNegativeLength] = PerName[NonNegativeLength].uniform(0.0)
@@ -50,10 +53,7 @@ def run(draft: Draft, options: RoundOptions) -> Draft:
         Refusal: the corners are round already, a radius or a gap names an unknown corner, a radius doesn't
             fit beside its neighbours, or none keeps the gap.
     """
-    outline, opening = draft.outline, draft.opening
-    assert outline is not None
-    assert opening is not None
-    if any(edge.is_corner for edge in outline.edges):
+    if any(edge.is_corner for outline in draft.outlines for edge in outline.edges):
         raise Refusal(
             "the corners are round already",
             key="",
@@ -62,19 +62,50 @@ def run(draft: Draft, options: RoundOptions) -> Draft:
             valid="one stage that rounds the corners",
             todo="remove one of them, and give each corner its own radius in the other",
         )
-    tubes = [edge for edge in outline.edges if not edge.is_corner]
-    corners = [draft.frame.ends(edge.name)[1] for edge in tubes]
-    wanted = options.radius.require(corners, "radius", "corner")
-    gaps = options.corner_gap.require(corners, "corner-gap", "corner")
+    known = list(dict.fromkeys(name for outline in draft.outlines for name in corner_names(draft, outline)))
+    options.radius.require(known, "radius", "corner")
+    # At an edge of the bag's own no tubes meet to keep away from.
+    options.corner_gap.require(
+        [name for name in known if name in draft.frame.corners], "corner-gap", "corner"
+    )
+    outlines: list[Outline] = []
+    findings: list[Finding] = []
+    for outline in draft.outlines:
+        rounded, told = round_outline(draft, outline, options)
+        outlines.append(rounded)
+        findings += told
+    return draft.evolve(outlines=tuple(outlines)).with_findings(findings)
+
+
+def corner_names(draft: Draft, outline: Outline) -> list[str]:
+    """The name of the corner at the end of each of an outline's sides."""
+    names = [edge.name for edge in straight_edges(outline)]
+    return [
+        corner_name(draft.frame, name, names[(index + 1) % len(names)]) for index, name in enumerate(names)
+    ]
+
+
+def round_outline(draft: Draft, outline: Outline, options: RoundOptions) -> tuple[Outline, list[Finding]]:
+    """One body's outline with its corners rounded, and what there is to say about it.
+
+    Raises:
+        Refusal: a radius doesn't fit beside its neighbours, or none keeps the gap.
+    """
+    opening = draft.opening
+    assert opening is not None
+    tubes = straight_edges(outline)
+    corners = corner_names(draft, outline)
+    wanted, gaps = options.radius, options.corner_gap
     radii = {corner: wanted.get(corner) for corner in corners}
     paths = [edge.path for edge in tubes]
     arcs: dict[int, Path] = {}
     findings: list[Finding] = []
+    of_frame = {corner.name: corner.point for corner in opening.corners}
     for index, corner in enumerate(corners):
         after = (index + 1) % len(tubes)
-        if gaps.get(corner) > 0.0:
+        if corner in of_frame and gaps.get(corner) > 0.0:
             radius, least = radii[corner], gaps.get(corner)
-            place = opening.corner(corner).point
+            place = of_frame[corner]
             try:
                 radii[corner] = radius_for_gap(paths[index], paths[after], place, radius, least)
             except CornerGapError as error:
@@ -128,7 +159,7 @@ def run(draft: Draft, options: RoundOptions) -> Draft:
         edges.append(Edge(tube.name, path))
         if index in arcs:
             edges.append(Edge(f"{CORNER_PREFIX}{corners[index]}", arcs[index]))
-    return draft.evolve(outlines=(Outline(tuple(edges)),)).with_findings(findings)
+    return Outline(tuple(edges), outline.body), findings
 
 
 class CornerGapError(Exception):

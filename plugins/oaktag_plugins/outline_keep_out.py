@@ -78,8 +78,7 @@ def run(draft: Draft, options: KeepOutOptions) -> Draft:
     Raises:
         Refusal: a radius names an unknown obstacle.
     """
-    outline, opening, obstacles = draft.outline, draft.opening, draft.frame.obstacles
-    assert outline is not None
+    opening, obstacles = draft.opening, draft.frame.obstacles
     assert opening is not None
     radii = options.radius.require([obstacle.name for obstacle in obstacles], "radius", "obstacle")
     findings = [
@@ -100,7 +99,7 @@ def run(draft: Draft, options: KeepOutOptions) -> Draft:
         findings.append(Finding("note", "hole-listed", message, body.obstacle.name))
     in_the_way: list[Body] = []
     for body in bodies(obstacles, opening, "notch"):
-        away = nearness(outline.path, body).distance
+        away = min(nearness(outline.path, body).distance for outline in draft.outlines)
         wanted = body.obstacle.clearance
         if away >= wanted - MEASURED_TO:
             message = (
@@ -110,12 +109,20 @@ def run(draft: Draft, options: KeepOutOptions) -> Draft:
             findings.append(Finding("note", "obstacle-clear", message, body.obstacle.name))
         else:
             in_the_way.append(body)
-    for edge in outline.edges:
-        on_tube = [body for body in in_the_way if body.obstacle.place.tube == edge.name]
-        if on_tube and not edge.is_corner:
-            outline, told = _kept_out(outline, edge, on_tube, radii, options.neck)
-            findings += told
-    return draft.evolve(outlines=(outline,)).with_findings(findings)
+    outlines: list[Outline] = []
+    for outline in draft.outlines:
+        for edge in outline.edges:
+            on_tube = [
+                body
+                for body in in_the_way
+                if body.obstacle.place.tube == edge.name
+                and nearness(outline.path, body).distance < body.obstacle.clearance - MEASURED_TO
+            ]
+            if on_tube and not edge.is_corner:
+                outline, told = _kept_out(outline, edge, on_tube, radii, options.neck)
+                findings += told
+        outlines.append(outline)
+    return draft.evolve(outlines=tuple(outlines)).with_findings(findings)
 
 
 def _kept_out(
@@ -321,7 +328,8 @@ def _with_detour(outline: Outline, edge: Edge, way: Detour, group: Sequence[Body
     # Notches further along have been cut already; stations before them are those of the run as it was.
     whole = outline.edge(edge.name).path
     path = whole.between(0.0, way.start) + way.path + whole.between(way.end, whole.length)
-    changed = Outline(tuple(Edge(one.name, path) if one.name == edge.name else one for one in outline.edges))
+    edges = tuple(Edge(one.name, path) if one.name == edge.name else one for one in outline.edges)
+    changed = Outline(edges, outline.body)
     if not changed.path.is_simple():
         raise ImpossibleError("its notch would cross the seam line elsewhere", _ELSEWHERE)
     for body in group:

@@ -8,8 +8,8 @@ from pydantic import Field
 
 from oaktag import Draft, Options, StageSpec, hookimpl
 from oaktag.geometry import Transform
-from oaktag.pattern import Edge, Piece
-from oaktag_plugins.drafting.bag import PANEL
+from oaktag.pattern import Edge, Outline, Piece
+from oaktag_plugins.drafting.bag import PANEL, piece_id
 
 DRIVE = "side-panel-drive"
 NON_DRIVE = "side-panel-non-drive"
@@ -28,31 +28,35 @@ def run(draft: Draft, options: PairOptions) -> Draft:
     Two patterns rather than one that is cut twice, once turned over: only then can the two carry different
     notches, and cloth with a right side isn't cut twice with the same hand.
     """
-    outline = draft.outline
-    assert outline is not None
-    box = outline.path.bounds
-    mirror = Transform.mirror_x(box.centre[0])
+    pieces = tuple(piece for outline in draft.outlines for piece in pair(outline, options.material))
+    return draft.evolve(pieces=(*draft.pieces, *pieces))
+
+
+def pair(outline: Outline, material: str) -> tuple[Piece, Piece]:
+    """The panels of one body, drive side first."""
+    mirror = Transform.mirror_x(outline.path.bounds.centre[0])
+    name = f"{outline.body} side panel".strip()
     drive = Piece(
-        id=DRIVE,
-        name="side panel, drive side",
+        id=piece_id(outline.body, DRIVE),
+        name=f"{name}, drive side",
         edges=outline.edges,
-        material=options.material,
+        material=material,
         role=PANEL,
         body=outline.body,
         up=90.0,
         front=0.0,
     )
     non_drive = Piece(
-        id=NON_DRIVE,
-        name="side panel, non-drive side",
+        id=piece_id(outline.body, NON_DRIVE),
+        name=f"{name}, non-drive side",
         edges=tuple(Edge(edge.name, edge.path.transformed(mirror)) for edge in outline.edges),
-        material=options.material,
+        material=material,
         role=PANEL,
         body=outline.body,
         up=90.0,
         front=180.0,
     )
-    return draft.evolve(pieces=(*draft.pieces, drive, non_drive))
+    return drive, non_drive
 
 
 @hookimpl
