@@ -140,48 +140,43 @@ def shop_entries(stock: Iterable[Material], file: DataFile) -> dict[str, Materia
     """
     shop = file.read(ShopTable).materials
     on_stock = {material.name: material for material in stock}
-    done: dict[str, Material] = {}
+    done: dict[str, Material | None] = {}  # None once something is wrong with it
     problems: list[Problem] = []
+
+    def complain(key: str, reason: str, found: str, valid: str, todo: str) -> None:
+        problems.append(Problem(file.name, f"materials.{key}", reason, found, valid, todo))
+
+    def begun_with(name: str, like: str, waiting: tuple[str, ...]) -> Material | None:
+        if like in shop and like != name:
+            if like not in waiting:
+                return complete(like, (*waiting, like))
+        elif like in on_stock:
+            return on_stock[like]
+        key = f"{name}.like"
+        if like in waiting:
+            circle = " is like ".join((*waiting[waiting.index(like) :], like))
+            valid, todo = "an entry that leads back to none of these", "write one of them out in full"
+            complain(key, "goes in a circle", circle, valid, todo)
+            return None
+        known = [other for other in dict.fromkeys((*shop, *on_stock)) if other != name]
+        todo = meant(like, known, "name an entry, or write out this one in full")
+        complain(key, "there is no material of this name", show(like), listed(known), todo)
+        return None
 
     def complete(name: str, waiting: tuple[str, ...]) -> Material | None:
         if name in done:
             return done[name]
-        entry, key = shop[name], f"materials.{name}"
+        entry = shop[name]
         first = on_stock.get(name)
+        done[name] = None
         if entry.like is not None:
-            known = [
-                other for other in dict.fromkeys((*shop, *on_stock)) if other != name or other in on_stock
-            ]
-            if entry.like in waiting:
-                circle = " is like ".join((*waiting[waiting.index(entry.like) :], entry.like))
-                problem = Problem(
-                    file.name,
-                    f"{key}.like",
-                    "goes in a circle",
-                    circle,
-                    "an entry that begins with another",
-                    "write one of them out in full",
-                )
-                problems.append(problem)
+            first = begun_with(name, entry.like, waiting)
+            if first is None:
                 return None
-            if entry.like not in known:
-                todo = meant(entry.like, known, "name an entry, or write out this one in full")
-                reason = "there is no material of this name"
-                problem = Problem(file.name, f"{key}.like", reason, show(entry.like), listed(known), todo)
-                problems.append(problem)
-                return None
-            if entry.like != name and entry.like in shop:
-                first = complete(entry.like, (*waiting, entry.like))
-                if first is None:
-                    return None
-            else:
-                first = on_stock[entry.like]
         if first is None and (entry.kind is None or entry.form is None):
-            missing = "form" if entry.form is None else "kind"
-            valid = _FORMS if entry.form is None else "a word of the trade"
-            reason = "is missing, and no other entry says it"
+            missing, valid = ("form", _FORMS) if entry.form is None else ("kind", "a word of the trade")
             todo = f"add {missing}, or `like` with an entry that it begins with"
-            problems.append(Problem(file.name, f"{key}.{missing}", reason, "nothing", valid, todo))
+            complain(f"{name}.{missing}", "is missing, and no other entry says it", "nothing", valid, todo)
             return None
         done[name] = _laid_over(first, name, entry)
         return done[name]
@@ -190,7 +185,7 @@ def shop_entries(stock: Iterable[Material], file: DataFile) -> dict[str, Materia
         complete(name, (name,))
     if problems:
         raise InputError(problems)
-    return {name: done[name] for name in shop}
+    return {name: entry for name, entry in done.items() if entry is not None}
 
 
 def _laid_over(first: Material | None, name: str, entry: ShopMaterial) -> Material:
