@@ -1,0 +1,96 @@
+"""What holds for every recipe that ships, on every frame sheet that ships."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import cache
+from itertools import pairwise
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+from oaktag import Draft
+from oaktag.engine.plan import make_plan
+from oaktag.engine.run import first_draft, run_plan
+from oaktag.pattern.document import document, schema
+from oaktag.pattern.walk import run_path, walk
+from oaktag.plugin import load_stages
+from oaktag.recipe import load_frame, load_recipe
+
+ROOT = Path(__file__).parents[2]
+RECIPES = sorted((ROOT / "recipes").glob("*.recipe.toml"))
+FRAMES = sorted((ROOT / "recipes" / "frames").glob("*.frame.toml"))
+STAGES = load_stages()
+SEAM = 0.01  # mm; two sides of a seam may differ by no more
+AREA = 0.01  # mm²
+
+
+@cache
+def drafted(recipe: Path, frame: Path, without: tuple[str, ...] = ()) -> Draft:
+    """The finished draft, without its files, which other tests read back."""
+    read = load_recipe(recipe)
+    steps = tuple(
+        step for step in read.steps if not step.use.startswith("export.") and step.id not in without
+    )
+    plan = make_plan(replace(read, steps=steps), STAGES)
+    sheet, file = load_frame(frame)
+    return run_plan(plan, first_draft(sheet, file, plan, STAGES.materials), file.path).draft
+
+
+JOBS = [(recipe, frame) for recipe in RECIPES for frame in FRAMES]
+NAMES = [f"{recipe.name.split('.')[0]}-{frame.name.split('.')[0]}" for recipe, frame in JOBS]
+
+
+@pytest.fixture(params=JOBS, ids=NAMES)
+def draft(request: pytest.FixtureRequest) -> Draft:
+    return drafted(*request.param)
+
+
+def test_every_seam_walks_to_a_hundredth_of_a_millimetre(draft: Draft) -> None:
+    assert draft.seams
+    for seam in draft.seams:
+        walked = walk(draft, seam)
+        assert abs(walked.difference) <= SEAM, seam.id
+        assert walked.length_a > 0.0
+        # Measured once more by the chords of both runs, which know nothing of how lengths are computed.
+        a, b = (chords(run_path(draft, side).flatten(1e-4)) for side in (seam.a, seam.b))
+        assert abs(b - a - seam.ease) <= 2 * SEAM, seam.id
+
+
+def chords(points: Sequence[tuple[float, float]]) -> float:
+    return sum(((x1 - x0) ** 2 + (y1 - y0) ** 2) ** 0.5 for (x0, y0), (x1, y1) in pairwise(points))
+
+
+def test_nothing_says_not_to_cut(draft: Draft) -> None:
+    assert [finding for finding in draft.findings if finding.level == "error"] == []
+
+
+def test_the_draft_is_written_as_the_schema_says(draft: Draft) -> None:
+    jsonschema.Draft202012Validator(schema()).validate(document(draft))
+
+
+def test_parts_and_visible_strips_add_up_to_what_they_are_assembled_to(draft: Draft) -> None:
+    for piece in draft.pieces:
+        if not piece.assembled:
+            continue
+        parts = [draft.piece(part) for part in piece.parts]
+        cloth = sum(abs(part.seam_line.area) for part in parts if part.role != "zipper")
+        strips = sum(
+            abs(line.covers.area)
+            for line in piece.placements
+            if line.name.endswith(":visible") and line.covers is not None
+        )
+        assert abs(cloth + strips - abs(piece.seam_line.area)) <= AREA, piece.id
+
+
+def test_every_piece_is_inside_its_cut_line(draft: Draft) -> None:
+    for piece in draft.pieces:
+        assert piece.cut_line, piece.id
+        assert abs(piece.outline.area) >= abs(piece.seam_line.area) - 1e-6, piece.id
+
+
+def test_every_material_is_known_or_a_plain_name(draft: Draft) -> None:
+    unknown = {piece.material for piece in draft.pieces if draft.material(piece.material) is None}
+    assert unknown <= {"shell", "fit sample cloth"}
