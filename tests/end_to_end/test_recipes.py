@@ -22,7 +22,7 @@ ROOT = Path(__file__).parents[2]
 RECIPES = sorted((ROOT / "recipes").glob("*.recipe.toml"))
 FRAMES = sorted((ROOT / "recipes" / "frames").glob("*.frame.toml"))
 SIMPLEST = ROOT / "recipes" / "fit-sample.recipe.toml"
-# The bare sample on every sheet, every other recipe on one; what is drafted is tested on all of them elsewhere.
+# The bare sample on every sheet, every other recipe on one; tests/registry drafts every pair.
 JOBS = [(SIMPLEST, frame) for frame in FRAMES]
 JOBS += [(recipe, FRAMES[i % len(FRAMES)]) for i, recipe in enumerate(RECIPES) if recipe != SIMPLEST]
 # Sheets that need a stage of their own to make the opening stand beside a recipe that has it.
