@@ -10,7 +10,7 @@ from .curve import Curve
 from .errors import FilletError, GeometryError, OffsetError
 from .fillet import Fillet, round_corner
 from .intersect import intersections
-from .offset import offset_outline
+from .offset import CornerForm, offset_outline
 from .path import Path, Segment
 from .segments import Arc, Line
 from .transform import Transform
@@ -35,6 +35,7 @@ from .vector import (
 __all__ = [
     "Arc",
     "Box",
+    "CornerForm",
     "Curve",
     "Fillet",
     "FilletError",

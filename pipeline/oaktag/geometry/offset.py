@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from math import hypot, isfinite, tau
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, get_args
 
 from .curve import Curve
 from .errors import GeometryError, OffsetError
@@ -13,12 +14,26 @@ from .intersect import intersections
 from .path import Path, Segment
 from .segments import Arc, Line
 from .station import TOLERANCE
-from .vector import Point, cross, distance, dot, left_normal, midpoint, shifted, signed_angle, subtract
+from .vector import (
+    Point,
+    add,
+    cross,
+    distance,
+    dot,
+    left_normal,
+    midpoint,
+    scale,
+    shifted,
+    signed_angle,
+    subtract,
+    unit,
+)
 
 if TYPE_CHECKING:
     from shapely import Polygon
 
 Join = Literal["mitre", "round"]
+Shape = Literal["square", "clipped", "mitred", "mirrored"]
 
 # Tangents that differ by less than this many radians agree.
 _STRAIGHT = 1e-6
@@ -26,6 +41,34 @@ _STRAIGHT = 1e-6
 _SAME = 5e-7
 # Chord error in mm of the polygons that a result is proved with.
 _CHORD_ERROR = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class CornerForm:
+    """How the outline runs round one corner that opens, between two straight sides.
+
+    Attributes:
+        shape: `square`: the margin of one side ends square to it, where it meets the other's parallel;
+            `mirrored`: the margin of one side, folded over along it, lies on the other's parallel;
+            `mitred`: both margins, folded over, meet without lying on each other;
+            `clipped`: the corner is cut off square to its bisector.
+        second: whether the one side is the later of the two.
+        clearance: how far `mitred` and `clipped` stay from the original corner, mm.
+        folds: of `mirrored`, where the margin is folded again, mm from its side, in order.
+    """
+
+    shape: Shape
+    second: bool = False
+    clearance: float = 3.0
+    folds: tuple[float, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.shape not in get_args(Shape):
+            raise GeometryError(f"a corner must be one of {get_args(Shape)}, found {self.shape!r}")
+        if not (self.clearance >= 0.0 and isfinite(self.clearance)):
+            raise GeometryError(f"the clearance of a corner must be 0 or more, found {self.clearance!r}")
+        if any(not low < high for low, high in pairwise((0.0, *self.folds))):
+            raise GeometryError(f"folds must lie one behind the other, found {self.folds!r}")
 
 
 @dataclass(frozen=True)
@@ -83,6 +126,7 @@ def offset_outline(
     *,
     join: Join = "mitre",
     limit: float = 2.0,
+    forms: Sequence[CornerForm | None] | None = None,
 ) -> tuple[Path, ...]:
     """Return the outline that runs beside a closed one, each part at its own distance.
 
@@ -103,6 +147,9 @@ def offset_outline(
             original corner to the mitre point, which is the bisector when the distances are equal; where
             only one side would have to be extended, a step takes its place. Where tangents agree and
             distances differ, the step is a line square to the seam.
+        forms: For the end of every part how the outline runs round the corner there, None for as above. A
+            form counts only where the corner opens between two straight sides that both move outward and
+            has room on both; elsewhere the corner is as without it.
 
     Returns:
         One path per part, together a closed outline in the same sense.
@@ -115,6 +162,8 @@ def offset_outline(
         raise GeometryError(f"{len(parts)} parts need as many distances, found {len(distances)}")
     if join not in ("mitre", "round"):
         raise GeometryError(f'join must be "mitre" or "round", found {join!r}')
+    if forms is not None and len(forms) != len(parts):
+        raise GeometryError(f"{len(parts)} parts need as many forms of corners, found {len(forms)}")
     if not (limit >= 1.0 and isfinite(limit)):
         raise GeometryError(f"the limit of a mitre must be at least 1, found {limit!r}")
     for index, wanted in enumerate(distances):
@@ -125,7 +174,7 @@ def offset_outline(
     sides = _sides(parts, [outward * wanted for wanted in distances])
     if join == "round":
         sides = _rounded(sides)
-    kept, corners = _settle(list(sides), limit)
+    kept, corners = _settle(list(sides), limit, forms or (None,) * len(parts), outward)
     result = _assemble(len(parts), kept, corners)
     _prove(result, outline, distances, sides, _untrimmed(sides, kept, corners))
     return result
@@ -182,13 +231,20 @@ def _rounded(sides: list[_Side]) -> list[_Side]:
     return result
 
 
-def _settle(sides: list[_Side], limit: float) -> tuple[list[_Side], list[_Corner]]:
+def _settle(
+    sides: list[_Side], limit: float, forms: Sequence[CornerForm | None], outward: float
+) -> tuple[list[_Side], list[_Corner]]:
     """Return the sides that remain and the corner after each, leaving out sides that are used up."""
     corners: list[_Corner | None] = [None] * len(sides)
     while True:
         for i, side in enumerate(sides):
             if corners[i] is None:
-                corners[i] = _corner(side, sides[(i + 1) % len(sides)], limit)
+                other = sides[(i + 1) % len(sides)]
+                # A form is for the corner between two parts, not for those within one.
+                ends = side.part != other.part or (len(forms) == 1 and i == len(sides) - 1)
+                form = forms[side.part] if ends else None
+                formed = _formed(side, other, form, outward) if form is not None else None
+                corners[i] = formed or _corner(side, other, limit)
         spans: list[tuple[float, int]] = []
         settled: list[_Corner] = []
         for i, side in enumerate(sides):
@@ -252,6 +308,96 @@ def _corner(one: _Side, other: _Side, limit: float) -> _Corner | None:
     if beyond <= 0.0 and ahead >= 0.0:
         return None
     return step if cosine > 0.0 else None
+
+
+def _formed(one: _Side, other: _Side, form: CornerForm, outward: float) -> _Corner | None:
+    """Return the corner in the form that is wanted, None where that form has no place."""
+    first, second = one.moved, other.moved
+    if not (isinstance(first, Line) and isinstance(second, Line)):
+        return None
+    corner = one.end
+    if distance(corner, other.start) > TOLERANCE:
+        return None
+    a, b = outward * one.distance, outward * other.distance
+    u, v = one.end_tangent, other.start_tangent
+    earlier = _Margin(u, scale(left_normal(u), outward), a)
+    later = _Margin(scale(v, -1.0), scale(left_normal(v), outward), b)
+    if min(a, b) <= TOLERANCE or dot(earlier.beyond, later.normal) <= _STRAIGHT:
+        return None
+    if form.second:
+        points = _form_points(form, later, earlier)
+        points.reverse()
+    else:
+        points = _form_points(form, earlier, later)
+    if not points:
+        return None
+    over, before = dot(points[0], u), dot(points[-1], v)
+    if over <= TOLERANCE - first.length or before >= second.length - TOLERANCE:
+        return None
+    placed = [add(corner, point) for point in points]
+    return _Corner(first.length + over, before, placed[0], placed[-1], _chain(*placed), shared=True)
+
+
+@dataclass(frozen=True, slots=True)
+class _Margin:
+    """What lies beside one side of a corner that opens, seen from that corner.
+
+    Attributes:
+        beyond: Unit vector along the side, out of it.
+        normal: Unit vector square to the side, outward.
+        width: Distance of the parallel in mm.
+    """
+
+    beyond: Point
+    normal: Point
+    width: float
+
+    def place(self, along: float, out: float) -> Point:
+        """Return the point at distances in mm along the side and square to it."""
+        return shifted(scale(self.beyond, along), self.normal, out)
+
+    def where(self, normal: Point, reach: float) -> Point:
+        """Return where the parallel meets the line p·normal = reach."""
+        along = (reach - self.width * dot(self.normal, normal)) / dot(self.beyond, normal)
+        return self.place(along, self.width)
+
+
+def _form_points(form: CornerForm, one: _Margin, other: _Margin) -> list[Point]:
+    """Return the outline from the parallel of one side to that of the other, seen from the corner."""
+    mitre = one.where(other.normal, other.width)
+    if form.shape in ("square", "mirrored"):
+        along = other.width / dot(one.beyond, other.normal)
+        if form.shape == "square":
+            return [one.place(along, one.width), one.place(along, 0.0)]
+        # Folded over along the side, the margin's end lies on the other's parallel, which runs along
+        # `other.beyond`; behind every further fold it leans the other way.
+        lean = -dot(other.beyond, one.beyond) / dot(other.beyond, one.normal)
+        points = [one.place(along, 0.0)]
+        out = 0.0
+        for fold in (*(fold for fold in form.folds if fold < one.width), one.width):
+            along += lean * (fold - out)
+            points.append(one.place(along, fold))
+            out, lean = fold, -lean
+        points.reverse()
+        return points
+    bisector = unit(add(one.normal, other.normal))
+    if form.shape == "mitred" and dot(one.beyond, other.beyond) > -_STRAIGHT:
+        # The mitre runs from the corner to where the folded margins' edges cross; unfolded along its side
+        # it bounds that side's margin. Below 90 degrees the two bounds make a point at the corner.
+        bounds = []
+        for margin in (one, other):
+            edge = margin.place(-dot(mitre, margin.beyond), margin.width)
+            normal = left_normal(unit(edge))
+            bounds.append(normal if dot(normal, mitre) > 0.0 else scale(normal, -1.0))
+        turn = cross(bounds[0], bounds[1])
+        if abs(turn) > _STRAIGHT:
+            tip = scale(left_normal(subtract(bounds[0], bounds[1])), form.clearance / turn)
+            points = [one.where(bounds[0], form.clearance), tip, other.where(bounds[1], form.clearance)]
+            return points if dot(points[0], one.beyond) < dot(mitre, one.beyond) else []
+        bisector = bounds[0]
+    if dot(mitre, bisector) <= form.clearance:
+        return []
+    return [one.where(bisector, form.clearance), other.where(bisector, form.clearance)]
 
 
 def _cut_square(

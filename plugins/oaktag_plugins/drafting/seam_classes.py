@@ -240,7 +240,7 @@ class SeamTable(Options):
         return None if rule is None else rule.allowance
 
     def allowance_of_class(self, seam_class: str) -> float | None:
-        """The allowance of a seam by its number, with or without the needles' places; None if there is none."""
+        """The allowance of a seam by its number, mm; None if the table has none."""
         for number in (seam_class, seam_class[:4]):
             if number in self.classes:
                 return self.classes[number]
