@@ -1,0 +1,128 @@
+"""Cutting a piece apart so that it stays as a template and its parts still sew together to it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+from oaktag import Draft
+from oaktag.geometry import GeometryError, Path
+from oaktag.pattern import Edge, Piece, Seam, SeamKind, SeamSide
+
+VISIBLE = ":visible"
+"""Ends the name of the placement line of a zipper's visible strip, which is no part of the cloth."""
+PART_ROLE = "-part"
+"""Ends the role of a part, after the role of the piece that it is a part of."""
+
+
+def visible_strips(piece: Piece) -> tuple[Path, ...]:
+    """The closed outlines of the strips of an assembled piece where only a zipper is seen."""
+    return tuple(
+        line.covers for line in piece.placements if line.name.endswith(VISIBLE) and line.covers is not None
+    )
+
+
+def cloth_parts(draft: Draft, whole: Piece) -> tuple[Piece, ...]:
+    """The parts of an assembled piece without the zippers; of any other, the piece itself."""
+    if not whole.assembled:
+        return (whole,)
+    return tuple(part for part in map(draft.piece, whole.parts) if part.role != "zipper")
+
+
+def part_edges(edges: Iterable[Edge], whole: Piece) -> tuple[Edge, ...]:
+    """The edges of a new part, named apart, each with the edge of the whole that it is a run of.
+
+    Args:
+        edges: as they were cut out of the whole, or out of a part of it.
+        whole: the assembled piece.
+    """
+    outer = {edge.name for edge in whole.edges}
+    used: dict[str, int] = {}
+    named: list[Edge] = []
+    for edge in edges:
+        if edge.of not in outer:
+            # An inner edge: seams are sewn at it under its name already.
+            named.append(replace(edge, of=""))
+            continue
+        used[edge.of] = used.get(edge.of, 0) + 1
+        name = edge.of if used[edge.of] == 1 else f"{edge.of}-{used[edge.of]}"
+        named.append(replace(edge, name=name))
+    return tuple(named)
+
+
+def part_of(parent: Piece, whole: Piece, suffix: str, edges: Iterable[Edge]) -> Piece:
+    """A part that is cut out of a piece: out of the whole, or out of a part that the whole has already."""
+    role = parent.role if parent.role.endswith(PART_ROLE) else f"{whole.role}{PART_ROLE}"
+    return Piece(
+        id=f"{parent.id}-{suffix}",
+        name=f"{parent.name}, {suffix} part",
+        edges=part_edges(edges, whole),
+        material=parent.material,
+        grain=parent.grain,
+        up=parent.up,
+        front=parent.front,
+        role=role,
+        body=whole.body,
+    )
+
+
+def taken_apart(draft: Draft, whole: Piece, parent: Piece, parts: Sequence[Piece]) -> Draft:
+    """The draft in which a piece, or a part of it, is made of new parts.
+
+    Args:
+        draft: has the whole, and the parent.
+        whole: stays, with its edges and all that is on it.
+        parent: the whole itself, or the part that was cut up and goes.
+        parts: what it was cut into, and what is sewn between.
+    """
+    if parent.id == whole.id:
+        changed = draft.replaced(whole.evolve(parts=tuple(part.id for part in parts)))
+        return changed.evolve(pieces=(*changed.pieces, *parts))
+    ids: list[str] = []
+    for name in whole.parts:
+        ids += [part.id for part in parts] if name == parent.id else [name]
+    changed = draft.replaced(whole.evolve(parts=tuple(ids)))
+    pieces: list[Piece] = []
+    for piece in changed.pieces:
+        pieces += parts if piece.id == parent.id else (piece,)
+    return changed.evolve(
+        pieces=tuple(pieces), seams=tuple(_moved(seam, parent.id, parts) for seam in changed.seams)
+    )
+
+
+def _moved(seam: Seam, old: str, parts: Sequence[Piece]) -> Seam:
+    """The seam with a side that was sewn at a part's inner edge sewn at the new part that has it whole."""
+
+    def side(one: SeamSide) -> SeamSide:
+        if one.piece != old:
+            return one
+        new = next(
+            part for part in parts if {edge.name for edge in part.edges if not edge.of} >= set(one.edges)
+        )
+        return replace(one, piece=new.id)
+
+    return replace(seam, a=side(seam.a), b=side(seam.b))
+
+
+def mated(seam_id: str, a: Piece, edge: str, b: Piece, line: str, kind: SeamKind) -> Seam:
+    """The seam of one piece's edge, or a run of it, with a whole line of another that is drawn upon it.
+
+    Args:
+        seam_id: of the seam.
+        a: the piece with the longer line.
+        edge: of that piece.
+        b: the piece that is sewn on.
+        line: an edge or a placement line of that piece.
+        kind: of the seam.
+
+    Raises:
+        GeometryError: the line doesn't lie on the edge.
+    """
+    path, other = a.sewing_lines[edge], b.sewing_lines[line]
+    (first, off), (last, away) = path.nearest(other.start), path.nearest(other.end)
+    if max(off, away) > 1e-6:
+        raise GeometryError(f"{line} of {b.id} lies {max(off, away):g} mm off {edge} of {a.id}")
+    start, length = min(first, last), abs(last - first)
+    whole = start < 1e-7 and length > path.length - 1e-7
+    run = SeamSide(a.id, (edge,)) if whole else SeamSide(a.id, (edge,), start, length)
+    return Seam(seam_id, run, SeamSide(b.id, (line,), reverse=last < first), kind=kind)
