@@ -47,6 +47,8 @@ DIVIDER = "divider"
 """Role of the wall, and what its placement lines say."""
 _WITH = ("strap", "loop", "patch", "reflective-tape", "binding", "stiffener", "grommet", "cable")
 """What may lie on the other face, or under a wall's line."""
+LEAST_TAPE = 15.0
+"""Shortest strip of hook and loop that holds, mm (common practice, no source)."""
 
 
 class WallOptions(Options):
@@ -75,7 +77,7 @@ class WallOptions(Options):
     corner_margin: NonNegativeLength = 10.0
     """How far the ends should stay off the round of a corner (common practice, no source)."""
     join_margin: NonNegativeLength = 15.0
-    """How far the ends must stay off a join of the gusset, for its allowances (common practice, no source)."""
+    """How far the ends must stay off a join of the gusset (common practice, no source)."""
     body: str | None = None
     """The body that it stands in; left out, a wall in each that the line crosses."""
 
@@ -247,10 +249,10 @@ def loose_wall(
         if base.name not in held:
             continue
         length = base.length - 2.0 * options.tape_inset
-        if length < width:
+        if length < LEAST_TAPE:
             message = (
                 f"the tape at the {base.name} edge of {name} would be {max(length, 0.0):.1f} mm long, "
-                f"{width:g} mm is the least. Use a smaller `tape-inset`, or leave the ends free"
+                f"{LEAST_TAPE:g} mm is the least. Use a smaller `tape-inset`, or leave the ends free"
             )
             findings.append(Finding("error", "divider-tape-short", message, name))
             continue
