@@ -11,7 +11,14 @@ from oaktag import Draft, Refusal
 from oaktag.geometry import Arc, Line, Path, Point, distance
 from oaktag.pattern import Edge, Finish, Material, Outline, Piece, Place
 from oaktag.recipe import listed, meant, show
-from oaktag_plugins.drafting.bag import DRIVE_EDGE, NON_DRIVE_EDGE, SeamPlace, gusset_starts, seam_place
+from oaktag_plugins.drafting.bag import (
+    DRIVE_EDGE,
+    NON_DRIVE_EDGE,
+    GussetSpot,
+    SeamPlace,
+    gusset_starts,
+    seam_place,
+)
 
 _STEPS = 8  # places at which a width is looked at between two, besides its own joints
 
@@ -385,3 +392,17 @@ def check_tubes(names: Iterable[str], known: Iterable[str], key: str) -> None:
                 valid=listed(tubes),
                 todo=meant(name, tubes, "name one of the tubes, or remove it"),
             )
+
+
+def together(spots: Sequence[GussetSpot]) -> tuple[tuple[int, ...], ...]:
+    """Places on the gusset in the outline's order, as indices, parted wherever a join lies between two.
+
+    Where the gusset is one strip both its ends meet at its only join, so that the piece alone doesn't tell.
+    """
+    groups: list[list[int]] = []
+    for index, spot in enumerate(spots):
+        before = spots[index - 1] if index else None
+        if before is None or before.piece.id != spot.piece.id or spot.x < before.x:
+            groups.append([])
+        groups[-1].append(index)
+    return tuple(tuple(group) for group in groups)
