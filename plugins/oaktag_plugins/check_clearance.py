@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from oaktag import Draft, Finding, Options, StageSpec, hookimpl
 from oaktag.geometry import Path
 from oaktag.pattern import Opening, OpeningEdge
-from oaktag.recipe import NonNegativeLength, PerName
+from oaktag.recipe import NonNegativeLength, PerName, listed
+from oaktag_plugins.drafting.bag import piece_id
 from oaktag_plugins.drafting.obstacles import (
     CHORD_ERROR,
     MEASURED_TO,
@@ -39,19 +41,29 @@ def run(draft: Draft, options: ClearanceOptions) -> Draft:
     opening = draft.opening
     assert opening is not None
     gaps = options.gap.require([edge.name for edge in opening.edges], "gap", "tube")
-    panel = next((piece for piece in draft.pieces if piece.id == DRIVE), None)
-    if panel is None:
-        message = f"there is no {DRIVE}: nothing has been measured against tubes and obstacles"
+    wanted = [piece_id(outline.body, DRIVE) for outline in draft.outlines] or [DRIVE]
+    panels = [piece for piece in draft.pieces if piece.id in wanted]
+    if len(panels) < len(wanted):
+        missing = listed([name for name in wanted if name not in {panel.id for panel in panels}])
+        message = f"there is no {missing}: nothing has been measured against tubes and obstacles"
         return draft.with_findings([Finding("warning", "clearance-unchecked", message)])
-    seam_line = panel.seam_line
-    shape = seam_line.polygon(CHORD_ERROR)
+    shapes = [panel.seam_line.polygon(CHORD_ERROR) for panel in panels]
     inside = Path(tuple(s for edge in opening.edges for s in edge.path.segments)).polygon(CHORD_ERROR)
     findings = [
-        tube_finding(draft, edge, tube_nearness(shape, inside, edge), gaps.get(edge.name))
+        tube_finding(
+            draft,
+            edge,
+            min((tube_nearness(shape, inside, edge) for shape in shapes), key=_how_near),
+            gaps.get(edge.name),
+        )
         for edge in opening.edges
     ]
-    findings += obstacle_findings(draft, opening, seam_line)
+    findings += obstacle_findings(draft, opening, [panel.seam_line for panel in panels])
     return draft.with_findings(findings)
+
+
+def _how_near(found: Nearness) -> float:
+    return found.distance
 
 
 def tube_nearness(panel: Polygon, inside: Polygon, edge: OpeningEdge) -> Nearness:
@@ -101,8 +113,8 @@ def tube_finding(draft: Draft, edge: OpeningEdge, found: Nearness, gap: float) -
     return Finding("note", "tube-clearance", message, edge.name)
 
 
-def obstacle_findings(draft: Draft, opening: Opening, seam_line: Path) -> list[Finding]:
-    """Say how near the seam line comes to every obstacle that the panels have to leave out."""
+def obstacle_findings(draft: Draft, opening: Opening, seam_lines: Sequence[Path]) -> list[Finding]:
+    """Say how near the nearest seam line comes to every obstacle that the panels have to leave out."""
     findings: list[Finding] = []
     for obstacle, along, length in beyond(draft.frame.obstacles, opening):
         message = (
@@ -111,7 +123,8 @@ def obstacle_findings(draft: Draft, opening: Opening, seam_line: Path) -> list[F
         )
         findings.append(Finding("error", "obstacle-off-tube", message, obstacle.name))
     for body in bodies(draft.frame.obstacles, opening, "notch"):
-        found, wanted = nearness(seam_line, body), body.obstacle.clearance
+        found = min((nearness(line, body) for line in seam_lines), key=_how_near)
+        wanted = body.obstacle.clearance
         x, y = found.place
         measured = (
             f"the seam line is {found.distance:+.2f} mm from {body.obstacle.name} at ({x:.0f}, {y:.0f})"
