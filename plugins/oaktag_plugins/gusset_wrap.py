@@ -10,9 +10,18 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from oaktag import Draft, Finding, Options, Refusal, StageSpec, hookimpl
-from oaktag.geometry import Arc, Line, Path, Point, Transform, distance
-from oaktag.pattern import CORNER_PREFIX, Edge, Mark, Outline, Piece, Place, Seam, SeamSide
-from oaktag.recipe import Length, PerName, PositiveLength, TubePlace, listed, meant, show
+from oaktag.geometry import Arc, Line, Path, Point, Transform
+from oaktag.pattern import CORNER_PREFIX, Edge, Mark, Outline, Piece, Seam, SeamSide
+from oaktag.recipe import (
+    Length,
+    NonNegativeLength,
+    PerName,
+    PositiveLength,
+    TubePlace,
+    listed,
+    meant,
+    show,
+)
 from oaktag_plugins.drafting.bag import (
     DRIVE_EDGE,
     END_EDGE,
@@ -22,8 +31,10 @@ from oaktag_plugins.drafting.bag import (
     START_EDGE,
     piece_id,
     place_on,
+    seam_place,
     straight_edges,
 )
+from oaktag_plugins.drafting.gusset_limits import WIDEST, WidthLimits, belly_findings, width_findings
 from oaktag_plugins.drafting.gusset_width import (
     TubeRun,
     WidthProfile,
@@ -33,27 +44,25 @@ from oaktag_plugins.drafting.gusset_width import (
     monotone_knots,
     profile_through,
     sewn_edge,
+    with_belly,
     without_doubles,
 )
 from oaktag_plugins.drafting.obstacles import Body, bodies
+from oaktag_plugins.drafting.strips import Room, join_rooms, main_edge, split_evenly, tube_joins
 
 _ALONG = 0.8  # cosine from which a run goes to the front, or up
 _ARROW_FROM, _ARROW_LENGTH, _ARROW_HEAD, _ARROW_BELOW = 10.0, 25.0, 5.0, 8.0
 DEFAULT_JOIN = "down-tube"
 """The tube at whose middle the strip is joined if the recipe doesn't say (common practice, no source)."""
 
-WIDEST = PerName[PositiveLength].model_validate({"default": 75.0, "seat-tube": 60.0})
-"""Widest that the gusset may be by tube, mm, if the recipe doesn't say (common practice, no source)."""
-NEAR_CRANKS = 100.0
-"""So near to the bottom bracket, in mm, the crank arms pass the bag (common practice, no source)."""
-CRANK_ROOM = 10.0
-"""Kept between the bag and either crank arm, mm (common practice, no source)."""
-_BOTTOM_BRACKET = "bottom-bracket"
-_RIDE = "Ride and check: legs, heels and cranks must clear; every rider differs."
+_STEEPEST = 0.95  # half the width, mm per mm of seam; nearly all of the seam then goes sideways
 _SHORTEST = 1e-6  # mm; between two open runs that meet there is no gusset
-_SAMPLE = 2.0  # mm of seam between widths that are held against a limit
 
 Between = Literal["held", "linear", "monotone-cubic"]
+Strips = Literal["one", "per-tube"]
+MaterialName = Annotated[str, Field(min_length=1, max_length=60)]
+_CLEAR = 3.0
+"""Kept between a join that the stage places and the next round, mm (common practice, no source)."""
 
 
 class WrapOptions(Options):
@@ -73,8 +82,30 @@ class WrapOptions(Options):
     An edge of the bag's own, such as the lower edge of a half bag, gets its width by its name. Without one
     the gusset goes straight there between its neighbours' widths.
     """
+    belly: PerName[NonNegativeLength] | None = None
+    """How much wider the gusset swells along a tube, mm at the middle of its run, nothing at its ends.
+
+    One value for all tubes, or by tube; tubes that aren't named swell by nothing unless there is a `default`.
+    """
+    strips: Strips = "one"
+    """`one` strip all round, or `per-tube`: one for every tube, joined just before every corner."""
+    join_distance: NonNegativeLength = 20.0
+    """How far before the point where a corner's round begins such strips are joined, mm of seam.
+
+    20 mm is common practice (no source).
+    """
     joins: tuple[TubePlace, ...] = ()
-    """Where the strip is joined; several places make several pieces. Middle of the down tube if left out."""
+    """Where the strip is joined; several places make several pieces.
+
+    If left out as `strips` says; one strip is joined at the middle of the down tube.
+    """
+    longest: PositiveLength | None = None
+    """Longest strip that can be cut, its ends' allowances among it; longer ones are split evenly.
+
+    The material's own longest piece counts too, if the material table has it.
+    """
+    end_allowance: NonNegativeLength = 10.0
+    """Allowance that is counted at either end of a strip when it is held against the longest, mm."""
     open: tuple[str, ...] = ()
     """Tubes along which the bag has no gusset, such as the mouth of a roll-top bag.
 
@@ -91,8 +122,8 @@ class WrapOptions(Options):
     """Widest in the bag's rear third above half its height, where knees pass (common practice, no source)."""
     crank_width: PositiveLength | None = None
     """Inside distance of the crank arms; within 100 mm of the bottom bracket the bag stays 20 mm below it."""
-    material: Annotated[str, Field(min_length=1, max_length=60)] = "shell"
-    """What the gusset is cut from."""
+    material: PerName[MaterialName] = PerName[MaterialName].uniform("shell")
+    """What the gusset is cut from, for all or by tube: a strip goes by the tube that it mostly runs along."""
 
 
 def run(draft: Draft, options: WrapOptions) -> Draft:
@@ -115,16 +146,33 @@ def wrapped(draft: Draft, outline: Outline, options: WrapOptions) -> tuple[Draft
     runs, findings = tube_runs(draft, outline, options)
     profile = width_profile(runs, length, options)
     check_slopes(profile, outline, options)
-    findings += width_findings(draft, outline, profile, options)
-    spans, joined = strip_spans(outline, join_stations(draft, outline, options), options)
+    limits = WidthLimits(
+        tube_limits(draft, options), options.widest_upper_rear, options.crank_width, options.open
+    )
+    findings += width_findings(draft, outline, profile, limits)
+    profile, told = bellied(draft, outline, profile, options, limits)
+    findings += told
     holes = hole_stations(draft, outline)
+    rooms = join_rooms(
+        outline,
+        [(at, 0.5 * body.obstacle.length + body.obstacle.clearance) for body, at in holes],
+        _CLEAR,
+        options.open,
+    )
+    cuts, told = join_stations(draft, outline, options, rooms)
+    findings += told
+    added, told = split_stations(draft, outline, options, rooms, cuts)
+    findings += told
+    spans, joined = strip_spans(outline, sorted([*cuts, *added]), options)
+    findings += material_findings(draft, outline, profile, spans, options)
     pieces: list[Piece] = []
     seams: list[Seam] = []
     drilled = 0
     for index, (begin, end) in enumerate(spans):
         number = f"-{index + 1}" if len(spans) > 1 else ""
         name = piece_id(outline.body, f"{GUSSET}{number}")
-        piece = strip(name, profile, begin, end, outline, options.material, index, len(spans))
+        material = options.material.get(main_edge(outline, begin, end))
+        piece = strip(name, profile, begin, end, outline, material, index, len(spans))
         here = [(body, at) for body, s in holes if (at := (s - begin) % length) < end - begin]
         drilled += len(here)
         findings += [finding for body, at in here for finding in hole_findings(piece, body, at)]
@@ -152,19 +200,20 @@ def wrapped(draft: Draft, outline: Outline, options: WrapOptions) -> tuple[Draft
 
 
 def check_names(draft: Draft, options: WrapOptions) -> None:
-    """Refuse widths and open runs of edges that there aren't."""
+    """Refuse widths, bellies, materials and open runs of edges that there aren't."""
     own = [edge.name for outline in draft.outlines for edge in straight_edges(outline)]
     known = list(dict.fromkeys([*draft.frame.tubes, *own]))
-    named = () if options.width is None else options.width.names
+    options.material.require(known, "material", "tube")
     for key, names, valid in (
-        ("width", named, [*known, "default"]),
+        ("width", () if options.width is None else options.width.names, [*known, "default"]),
+        ("belly", () if options.belly is None else options.belly.names, [*known, "default"]),
         ("open", options.open, list(dict.fromkeys(own))),
     ):
         for index, name in enumerate(names):
             if name not in valid:
                 raise Refusal(
                     "there is no such tube",
-                    key=f"{key}.{name}" if key == "width" else f"{key}[{index}]",
+                    key=f"{key}[{index}]" if key == "open" else f"{key}.{name}",
                     source="recipe",
                     found=show(name),
                     valid=listed(valid),
@@ -389,60 +438,54 @@ def check_slopes(profile: WidthProfile, outline: Outline, options: WrapOptions) 
             )
 
 
-def width_findings(
-    draft: Draft, outline: Outline, profile: WidthProfile, options: WrapOptions
-) -> list[Finding]:
-    """Say where the gusset is wider than legs, heels and cranks allow.
+def tube_limits(draft: Draft, options: WrapOptions) -> PerName[PositiveLength]:
+    """The widest that the gusset may be along each tube.
 
     Raises:
         Refusal: a limit names an unknown tube.
     """
     own = [edge.name for body in draft.outlines for edge in straight_edges(body)]
-    tubes_and_own = dict.fromkeys([*draft.frame.tubes, *own])
-    limits = WIDEST if options.widest is None else options.widest.require(tubes_and_own, "widest", "tube")
-    crank = None if options.crank_width is None else options.crank_width - 2 * CRANK_ROOM
-    tubes = [edge.name for edge in outline.edges if not edge.is_corner]
-    least = min(options.widest_upper_rear, *(limits.get(tube) for tube in tubes))
-    if max(piece.greatest() for piece in profile.pieces) <= min(least, least if crank is None else crank):
-        return []
-    assert draft.opening is not None
-    corners = {corner.name: corner.point for corner in draft.opening.corners}
-    bottom = (
-        _BOTTOM_BRACKET if _BOTTOM_BRACKET in corners else min(corners, key=lambda name: corners[name][1])
-    )
-    box = outline.path.bounds
-    worst: dict[str, tuple[float, float, float, str]] = {}
+    known = dict.fromkeys([*draft.frame.tubes, *own])
+    return WIDEST if options.widest is None else options.widest.require(known, "widest", "tube")
 
-    def hold(where: str, width: float, limit: float, place: str) -> None:
-        if width > limit + 1e-6 and (where not in worst or width - limit > worst[where][0]):
-            worst[where] = (width - limit, width, limit, place)
 
-    start = 0.0
-    for index, edge in enumerate(outline.edges):
-        if edge.name in options.open:
-            start += edge.length
-            continue
-        around = (outline.edges[index - 1], edge, outline.edges[(index + 1) % len(outline.edges)])
-        # A round belongs to both its tubes.
-        most = max(limits.get(e.name) for e in (around if edge.is_corner else (edge,)) if not e.is_corner)
-        count = max(1, math.ceil(edge.length / _SAMPLE))
-        for along in (edge.length * k / count for k in range(count + 1)):
-            width, point = profile.width(start + along), edge.path.point_at(along)
-            place = f"{along:.0f} mm along {edge.name}"
-            hold(edge.name, width, most, place)
-            if point[0] < box.min_x + box.width / 3 and point[1] > box.min_y + box.height / 2:
-                hold("upper rear", width, options.widest_upper_rear, place)
-            if crank is not None and distance(point, corners[bottom]) < NEAR_CRANKS:
-                hold(bottom, width, crank, place)
-        start += edge.length
+def bellied(
+    draft: Draft, outline: Outline, profile: WidthProfile, options: WrapOptions, limits: WidthLimits
+) -> tuple[WidthProfile, list[Finding]]:
+    """The width with its bellies, and where one is more than legs and cranks, or the strip itself, allow."""
+    if options.belly is None:
+        return profile, []
     findings: list[Finding] = []
-    for where, (_, width, limit, place) in worst.items():
-        cranks = f", {CRANK_ROOM:g} mm inside either crank arm" if where == bottom else ""
-        message = (
-            f"the gusset is {width:.1f} mm wide {place}; {limit:g} mm is the limit there{cranks}. {_RIDE}"
+    swollen = profile
+    start = 0.0
+    for edge in outline.edges:
+        begin, end = start, start + edge.length
+        start = end
+        name = edge.name
+        if edge.is_corner or name in options.open or not {name, "default"} & options.belly.root.keys():
+            continue
+        add = options.belly.get(name)
+        if add <= 0.0:
+            continue
+        wider = with_belly(swollen, begin, end, add)
+        station, slope = max(
+            (piece.steepest() for piece in wider.pieces if piece.s0 < end and piece.s1 > begin),
+            key=lambda found: found[1],
         )
-        findings.append(Finding("warning", "width-over-limit", message, where))
-    return findings
+        if slope / 2 > options.slope_limit:
+            left_out = slope / 2 >= _STEEPEST
+            message = (
+                f"a belly of {add:g} mm makes half the width change by {slope / 2:.2f} mm per mm of seam "
+                f"{station - begin:.0f} mm along {name}, where {options.slope_limit:g} is the limit: "
+                "the strip puckers there. Ask for a smaller belly."
+                + (" This one can't be drawn, and is left out." if left_out else "")
+            )
+            findings.append(Finding("error", "belly-steep", message, name))
+            if left_out:
+                continue
+        swollen = wider
+        findings += belly_findings(draft, outline, profile, (begin, end), name, add, limits)
+    return swollen, findings
 
 
 def hole_stations(draft: Draft, outline: Outline) -> list[tuple[Body, float]]:
@@ -525,16 +568,44 @@ def edge_at(outline: Outline, station: float) -> tuple[Edge, float]:
     """The outline's edge at a seam length, and the distance along that edge."""
     station %= outline.path.length
     for edge in outline.edges:
-        if station < edge.length:
-            return edge, station
+        if station < edge.length - _SHORTEST:
+            return edge, max(station, 0.0)
         station -= edge.length
-    return outline.edges[-1], outline.edges[-1].length
+    return outline.edges[0], 0.0
 
 
-def join_stations(draft: Draft, outline: Outline, options: WrapOptions) -> list[float]:
-    """Seam lengths of a body's joins, in order."""
-    assert draft.opening is not None
-    places: list[tuple[str, Place]] = []
+def join_stations(
+    draft: Draft, outline: Outline, options: WrapOptions, rooms: Sequence[Room]
+) -> tuple[list[float], list[Finding]]:
+    """Seam lengths of a body's joins, in order, and what there is to say about them."""
+    asked, findings = asked_joins(draft, outline, options)
+    if asked:
+        return sorted(asked), findings
+    if options.strips == "per-tube":
+        found = tube_joins(outline, rooms, options.join_distance, options.open)
+        for join in found:
+            off = abs(join.station - join.wanted)
+            if off > _SHORTEST:
+                message = (
+                    f"the strips are joined {off:.1f} mm away from where `join-distance` has it, clear "
+                    "of rounds and of what goes through the gusset: there is no more room"
+                )
+                findings.append(Finding("note", "join-moved", message, join.tube))
+        if found:
+            return sorted(join.station for join in found), findings
+    if any(edge.name in options.open for edge in outline.edges):
+        return [], findings
+    return [default_join(draft, outline)], findings
+
+
+def asked_joins(draft: Draft, outline: Outline, options: WrapOptions) -> tuple[list[float], list[Finding]]:
+    """Seam lengths of the joins that the recipe asks for on a body, and which of them lie in a corner.
+
+    Raises:
+        Refusal: a join lies on no tube of the bag, or two lie at one place.
+    """
+    stations: list[float] = []
+    findings: list[Finding] = []
     for index, join in enumerate(options.joins):
         key = f"joins[{index}]"
         place = place_on(draft, join, key)
@@ -549,52 +620,128 @@ def join_stations(draft: Draft, outline: Outline, options: WrapOptions) -> list[
             )
         side = tube_path(draft, place.tube)
         point = side.point_at(min(max(place.along(side.length), 0.0), side.length))
-        if nearest_outline(draft, place.tube, point) is outline:
-            places.append((key, place))
-    if not places and any(edge.name in options.open for edge in outline.edges):
-        return []
-    if not places:
-        tubes = straight_edges(outline)
-        longest = max(tubes, key=lambda edge: edge.length).name
-        name = DEFAULT_JOIN if any(edge.name == DEFAULT_JOIN for edge in tubes) else longest
-        run = outline.edge(name).path
-        side = tube_path(draft, name)
-        middle = side.length / 2
-        # Of a tube that the bag leaves half-way the middle may lie elsewhere than the run.
-        if not 1.0 < run.nearest(side.point_at(middle))[0] < run.length - 1.0:
-            middle = side.nearest(run.point_at(run.length / 2))[0]
-        places = [("joins", Place(name, distance=middle))]
-    stations: dict[float, str] = {}
-    for key, place in places:
-        side = tube_path(draft, place.tube)
-        along = place.along(side.length)
-        start = 0.0
-        for edge in outline.edges:
-            if edge.name == place.tube:
-                break
-            start += edge.length
-        edge = outline.edge(place.tube)
-        s, _ = edge.path.nearest(side.point_at(min(max(along, 0.0), side.length)))
-        if not 0 <= along <= side.length or not 1.0 < s < edge.length - 1.0:
-            raise Refusal(
-                f"a join has to lie on the straight of {place.tube}, not in a corner",
-                key=key,
-                source="recipe",
-                found=f"{along:.1f} mm from the start of {place.tube}",
-                valid=f"on the run of {edge.length:.1f} mm between the corners' rounds",
-                todo="move the join",
-            )
-        if any(abs(start + s - other) < 1.0 for other in stations):
+        if nearest_outline(draft, place.tube, point) not in (outline, None):
+            continue
+        spot = seam_place(draft, outline, place, key)
+        if any(abs(spot.station - other) < 1.0 for other in stations):
             raise Refusal(
                 "two joins lie at one place",
                 key=key,
                 source="recipe",
-                found=f"{place.tube}, {s:.1f} mm from the start of its run",
+                found=f"{spot.edge}, {spot.along:.1f} mm from the start of its run",
                 valid="joins that lie apart",
                 todo="move one of them, or remove it",
             )
-        stations[start + s] = key
-    return sorted(stations)
+        run = outline.edge(spot.edge)
+        if run.is_corner or not 1.0 < spot.along < run.length - 1.0:
+            where = run.name if run.is_corner else f"an end of {run.name}"
+            message = (
+                f"the join {place.along(side.length):.0f} mm along {place.tube} is in a corner, at {where}: "
+                "the allowances of both seams pile up there, and the strip won't go round. Move it onto the "
+                f"straight run of {place.tube}, {outline.edge(place.tube).length:.0f} mm long."
+            )
+            findings.append(Finding("error", "join-on-corner", message, run.name))
+        stations.append(spot.station)
+    return stations, findings
+
+
+def default_join(draft: Draft, outline: Outline) -> float:
+    """Seam length of a strip's only join: the middle of the down tube, or without one of the longest run."""
+    tubes = straight_edges(outline)
+    longest = max(tubes, key=lambda edge: edge.length).name
+    name = DEFAULT_JOIN if any(edge.name == DEFAULT_JOIN for edge in tubes) else longest
+    run = outline.edge(name).path
+    side = tube_path(draft, name)
+    along = run.nearest(side.point_at(side.length / 2))[0]
+    # Of a tube that the bag leaves half-way the middle may lie elsewhere than the run.
+    if not 1.0 < along < run.length - 1.0:
+        along = run.length / 2
+    start = 0.0
+    for edge in outline.edges:
+        if edge.name == name:
+            break
+        start += edge.length
+    return start + along
+
+
+def split_stations(
+    draft: Draft, outline: Outline, options: WrapOptions, rooms: Sequence[Room], cuts: Sequence[float]
+) -> tuple[list[float], list[Finding]]:
+    """Seam lengths of further joins, so that no strip is longer than what it can be cut from.
+
+    Args:
+        draft: has the material table.
+        outline: of the body.
+        options: of the stage.
+        rooms: where there may be joins.
+        cuts: seam lengths of the other joins, in order, mm.
+    """
+    whole = outline.path.length
+    added: list[float] = []
+    findings: list[Finding] = []
+    for begin, end in strip_spans(outline, cuts, options)[0]:
+        name = options.material.get(main_edge(outline, begin, end))
+        longest = longest_of(draft, options, name)
+        if longest is None:
+            continue
+        room = longest - 2.0 * options.end_allowance
+        found = split_evenly(begin, end, room, rooms, whole)
+        told = (
+            f"a strip of {end - begin:.0f} mm, with {options.end_allowance:g} mm of allowance at either end, "
+            f"is longer than the {longest:g} mm that can be cut of {name}"
+        )
+        if found is None:
+            message = f"{told}, and there is no room for joins that would make it short enough: set `joins`"
+            findings.append(Finding("error", "strip-too-long", message, outline.body))
+        elif found:
+            places = listed([f"{along:.0f} mm along {edge.name}" for edge, along in _places(outline, found)])
+            message = f"{told}: it is made of {len(found) + 1}, joined {places} (from where the run begins)"
+            findings.append(Finding("note", "strip-split", message, outline.body))
+            added += (station % whole for station in found)
+    return added, findings
+
+
+def _places(outline: Outline, stations: Sequence[float]) -> list[tuple[Edge, float]]:
+    return [edge_at(outline, station) for station in stations]
+
+
+def longest_of(draft: Draft, options: WrapOptions, name: str) -> float | None:
+    """The longest strip that can be cut of a material, mm; None if it may be as long as it likes."""
+    material = draft.material(name)
+    own = () if material is None or material.longest <= 0.0 else (material.longest,)
+    wanted = () if options.longest is None else (options.longest,)
+    return min((*own, *wanted), default=None)
+
+
+def material_findings(
+    draft: Draft,
+    outline: Outline,
+    profile: WidthProfile,
+    spans: Sequence[tuple[float, float]],
+    options: WrapOptions,
+) -> list[Finding]:
+    """Say of a strip that its material is too narrow, and of a material that no strip is cut from it."""
+    findings: list[Finding] = []
+    mains = [main_edge(outline, begin, end) for begin, end in spans]
+    for (begin, end), main in zip(spans, mains, strict=True):
+        name = options.material.get(main)
+        material = draft.material(name)
+        width = max(piece.greatest() for piece in profile.between(begin, end))
+        if material is not None and 0.0 < material.width < width:
+            message = (
+                f"the strip along {main} is {width:.1f} mm wide and {name} only {material.width:g} mm: "
+                "take another material, or make the gusset narrower"
+            )
+            findings.append(Finding("error", "strip-too-wide", message, main))
+    here = {edge.name for edge in straight_edges(outline)}
+    for name in options.material.names:
+        if name in here and name not in mains and name not in options.open:
+            message = (
+                f"{options.material.get(name)} isn't used: no strip runs mostly along {name}. "
+                'Let every tube have its own strip (`strips = "per-tube"`), or set `joins`.'
+            )
+            findings.append(Finding("warning", "material-unused", message, name))
+    return findings
 
 
 def tube_path(draft: Draft, name: str) -> Path:
@@ -708,6 +855,7 @@ def oaktag_stages() -> tuple[StageSpec, ...]:
             run=f"{__name__}:run",
             options=f"{__name__}:WrapOptions",
             needs=frozenset({"panels", "outline", "opening"}),
+            uses=frozenset({"materials"}),
             adds=frozenset({"gusset", "seams"}),
         ),
     )

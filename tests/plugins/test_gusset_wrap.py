@@ -545,11 +545,29 @@ def test_ends_that_are_joined_are_as_wide_as_each_other() -> None:
 
 
 @pytest.mark.parametrize("at", [0.0, 0.03, 0.97, 1.0])
-def test_a_join_in_a_corner_is_refused(at: float) -> None:
-    draft = drafts.triangle(335.0, 570.0, 51.5)
+def test_a_join_in_a_corner_is_drawn_there_and_an_error(at: float) -> None:
     joins = [{"tube": "seat-tube", "at": 0.5}, {"tube": "top-tube", "at": at}]
-    said = drafts.refusal(lambda: drafts.wrapped(draft, joins=joins), "joins[1]")
-    assert "straight of top-tube" in said.reason
+    draft = drafts.wrapped(drafts.triangle(335.0, 570.0, 51.5), joins=joins)
+    (finding,) = (found for found in draft.findings if found.level == "error")
+    corner = "corner:seat" if at < 0.5 else "corner:head"
+    assert (finding.code, finding.where) == ("join-on-corner", corner)
+    assert "straight run of top-tube" in finding.message
+    seams_agree(drafts.notched(drafts.allowed(draft)))
+    # Where it was asked for: the end of one strip is as far from the tube's place as the seam line there.
+    assert draft.opening is not None
+    side = draft.opening.edge("top-tube").path
+    wanted = outline_of(draft).edge(corner).path.nearest(side.point_at(at * side.length))[0]
+    seam = next(s for s in draft.seams if s.a.piece == "side-panel-drive" and s.a.edges[0] == corner)
+    assert seam.a.start == pytest.approx(wanted, abs=1e-6)
+
+
+@pytest.mark.parametrize("at", [0.0, 1.0])
+def test_a_join_at_a_sharp_corner_is_an_error_too(at: float) -> None:
+    widths = [(tube, share, 40.0) for tube in drafts.TUBES for share in (0.0, 1.0)]
+    joins = [{"tube": "top-tube", "at": at}]
+    draft = drafts.wrapped(drafts.triangle(335.0, 570.0, 51.5, widths), 0.0, 0.0, joins=joins)
+    assert "join-on-corner" in drafts.codes(draft, "error")
+    seams_agree(draft)
 
 
 def test_a_join_beyond_the_tube_is_refused() -> None:

@@ -136,6 +136,49 @@ def _rest(knot: WidthKnot) -> tuple[float, float, float]:
     return knot.width, knot.slope_before, knot.slope_after
 
 
+def belly_share(s: float, start: float, end: float) -> float:
+    """How much of a belly there is at a station of its run: 0 at both ends, 1 in the middle.
+
+    It rises as 3v² − 2v³ and falls likewise, so that neither width nor slope jumps anywhere.
+
+    Args:
+        s: station, mm.
+        start: of the run, mm.
+        end: of the run, mm.
+    """
+    if not start < s < end:
+        return 0.0
+    v = 2.0 * min(s - start, end - s) / (end - start)
+    return v * v * (3.0 - 2.0 * v)
+
+
+def with_belly(profile: WidthProfile, start: float, end: float, add: float) -> WidthProfile:
+    """The width with a belly along one run.
+
+    Args:
+        profile: the width without it.
+        start: station where the run begins, in [0, length), mm.
+        end: station where it ends, at most the length, mm.
+        add: how much wider in the middle of the run, mm.
+    """
+    middle, half = 0.5 * (start + end), 0.5 * (end - start)
+    rise = (0.0, 0.0, 3.0 * add / half**2, -2.0 * add / half**3)
+    fall = (add, 0.0, -3.0 * add / half**2, 2.0 * add / half**3)
+    bumps = (WidthPiece(start, middle, rise), WidthPiece(middle, end, fall))
+    pieces: list[WidthPiece] = []
+    for piece in profile.pieces:
+        marks = sorted({piece.s0, piece.s1, *(s for s in (start, middle, end) if piece.s0 < s < piece.s1)})
+        for s0, s1 in pairwise(marks):
+            part = piece if (s0, s1) == (piece.s0, piece.s1) else piece.clipped(s0, s1)
+            bump = next((b for b in bumps if b.s0 <= 0.5 * (s0 + s1) <= b.s1), None)
+            if bump is not None:
+                own = bump.clipped(s0, s1).c
+                c = (part.c[0] + own[0], part.c[1] + own[1], part.c[2] + own[2], part.c[3] + own[3])
+                part = WidthPiece(s0, s1, c)
+            pieces.append(part)
+    return WidthProfile(profile.length, tuple(pieces))
+
+
 def linear_knots(points: Sequence[tuple[float, float]], length: float) -> list[WidthKnot]:
     """Knots of the linear interpolation of `(s, width)` round the closed seam."""
     if len(points) == 1:
