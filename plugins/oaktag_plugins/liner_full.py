@@ -38,6 +38,8 @@ from oaktag_plugins.drafting.turn_of_cloth import inset, layers_thickness, whole
 from oaktag_plugins.gusset_wrap import panel_run
 
 STIFFENER = "stiffener"
+_NO_CLOTH = ("zipper", "tab")
+"""Roles of a panel's parts beside which there is no liner."""
 _SAME = 1e-6  # mm; two places no further apart are one
 _NEAR = 1e-4  # mm; edges this near to one line lie on it
 _STEP = 10.0  # mm; a free curve's width is followed in steps no longer
@@ -204,7 +206,7 @@ def inner_strip(
         if 0.5 * piece.steepest()[1] >= 0.95:
             return (
                 f"there is no liner: its gusset would change its width too fast in {shell.id}, where a "
-                f"corner's round is only {span:.1f} mm long {thickness:g} mm inside. Use a larger radius there"
+                f"corner's round is only {span:.1f} mm long {thickness:g} mm inside. Make that radius larger"
             )
         pieces.append(piece)
         at += span
@@ -364,7 +366,7 @@ def openings_of(draft: Draft, shell: Piece) -> list[_Opening]:
         for here, there in ((seam.a, seam.b), (seam.b, seam.a)):
             part = parts.get(here.piece)
             zipper = parts.get(there.piece)
-            if part is None or zipper is None or zipper.role != "zipper" or part.role == "zipper":
+            if part is None or zipper is None or zipper.role != "zipper" or part.role in _NO_CLOTH:
                 continue
             found += [_Opening(part, edge, zipper.id) for edge in part.edges if edge.name in here.edges]
     return found
@@ -372,7 +374,7 @@ def openings_of(draft: Draft, shell: Piece) -> list[_Opening]:
 
 def groups_of(draft: Draft, shell: Piece) -> list[set[str]]:
     """The parts of a panel, those that are sewn straight to each other together."""
-    groups = [{name} for name in shell.parts if draft.piece(name).role != "zipper"]
+    groups = [{name} for name in shell.parts if draft.piece(name).role not in _NO_CLOTH]
     for seam in draft.seams:
         if seam.kind != "part":
             continue
