@@ -17,8 +17,8 @@ class Ordered(Generic[Step]):
 
     Attributes:
         steps: every step once.
-        after: of each step those that have to be done before it and aren't before another one of these, as far
-            as the order keeps to them.
+        after: of each step those that have to be done before it, without those that come before another one
+            of these; as far as the order keeps to them.
         cycles: steps that each have to come before the next, and the last before the first.
     """
 
