@@ -194,7 +194,7 @@ def test_a_corner_that_is_hollow_or_smooth_or_has_no_margin_stays_as_it_is(shape
     form = CornerForm(shape)  # type: ignore[arg-type]
     hollow = [(0.0, 100.0), (50.0, 60.0), (100.0, 100.0), (100.0, 0.0), (0.0, 0.0)]
     assert cut(hollow, [8.0] * 5, form) == offset_outline(sides(hollow), [8.0] * 5, limit=10.0)
-    none = [10.0, 0.0, 10.0, 10.0]
+    none = [0.0, 10.0, 10.0, 10.0]
     assert cut(RECTANGLE, none, form) == offset_outline(sides(RECTANGLE), none, limit=10.0)
     top, right = Line((0.0, 60.0), (80.0, 60.0)), Line((100.0, 40.0), (100.0, 0.0))
     arc = Arc(top.end, right.start, (80.0, 40.0), 20.0, True)
@@ -202,6 +202,14 @@ def test_a_corner_that_is_hollow_or_smooth_or_has_no_margin_stays_as_it_is(shape
     parts.append(Path((Line((0.0, 0.0), top.start),)))
     forms = [form, form, None, None, None]
     assert offset_outline(parts, [10.0] * 5, forms=forms) == offset_outline(parts, [10.0] * 5)
+
+
+@pytest.mark.parametrize("shape", ["square", "mirrored"])
+def test_a_margin_may_be_cut_for_a_neighbour_that_has_none(shape: str) -> None:
+    # At 60° the neighbour's line leans; folded over, a mirrored margin lies on it.
+    moved = cut(triangle(60.0), [10.0, 0.0, 5.0], CornerForm(shape))  # type: ignore[arg-type]
+    lean = 10.0 / tan(radians(60.0)) if shape == "mirrored" else 0.0
+    assert has(moved, (-lean, 10.0), (0.0, 0.0))
 
 
 def test_a_form_without_room_is_left_out() -> None:

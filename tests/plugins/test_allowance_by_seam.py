@@ -205,17 +205,43 @@ def hollow(radius: Any) -> Draft:
     return drafts.wrapped(drafts.polygon(HOLLOW, widths), 0.0, radius)
 
 
-def test_an_allowance_wider_than_a_hollow_corners_radius_is_refused() -> None:
+def test_an_allowance_wider_than_a_hollow_corners_radius_is_drawn_as_wide_as_fits() -> None:
     radius = {"default": 20.0, "corner-2": 9.0}
-    said = drafts.refusal(lambda: drafts.allowed(hollow(radius), 10.0), "allowance")
-    assert "side-panel-drive" in said.reason
-    assert "corner:corner-2" in said.reason
-    assert '"side-panel-drive.corner:corner-2"' in said.todo
-    assert said.found == "10 mm"
-    # What it says to do helps.
-    table = {"default": 10.0, "tube-1": 8.0, "corner:corner-2": 8.0, "tube-2": 8.0}
-    panel = drafts.allowed(hollow(radius), table).piece("side-panel-drive")
+    draft = drafts.allowed(hollow(radius), 10.0)
+    found = [finding for finding in draft.findings if finding.where == "side-panel-drive"]
+    assert [(finding.level, finding.code) for finding in found] == [("error", "allowance-over-radius")]
+    message = found[0].message
+    assert "corner:corner-2 with 10 mm" in message
+    assert "At most 8.9 mm fit" in message
+    panel = draft.piece("side-panel-drive")
     assert panel.outline.is_simple()
+    less = ("tube-1", "corner:corner-2", "tube-2")
+    for edge in panel.edges:
+        assert edge.allowance == (pytest.approx(8.9) if edge.name in less else 10.0)
+        assert (f'"side-panel-drive.{edge.name}" = 8.9' in message) == (edge.name in less)
+    assert away(panel, "corner:corner-2") == pytest.approx([8.9] * 3, abs=1e-6)
+    # What it says to write helps.
+    table = {"default": 10.0} | {
+        f"{side}.{name}": 8.9 for side in ("side-panel-drive", "side-panel-non-drive") for name in less
+    }
+    helped = drafts.allowed(hollow(radius), table)
+    assert drafts.codes(helped, "error") == []
+    assert helped.piece("side-panel-drive").cut_line == panel.cut_line
+
+
+@given(st.floats(3.0, 19.0), st.floats(3.0, 25.0))
+@settings(SETTINGS, max_examples=12)
+def test_what_fits_in_a_hollow_corner_is_just_below_its_radius(radius: float, margin: float) -> None:
+    draft = drafts.allowed(hollow({"default": 20.0, "corner-2": radius}), margin)
+    panel = draft.piece("side-panel-drive")
+    drawn = panel.edge("corner:corner-2").allowance
+    if margin < radius - 0.01:
+        assert drafts.codes(draft, "error") == []
+        assert drawn == margin
+    elif margin > radius + 0.01:
+        assert drafts.codes(draft, "error").count("allowance-over-radius") == 2
+        assert radius - 0.25 <= drawn <= radius
+        assert panel.outline.is_simple()
 
 
 def test_a_hollow_corner_that_is_wide_enough_gets_its_parallel() -> None:
@@ -227,7 +253,7 @@ def test_a_hollow_corner_that_is_wide_enough_gets_its_parallel() -> None:
     assert panel.outline.length - panel.seam_line.length == pytest.approx(math.tau * 10.0, abs=1e-6)
 
 
-def test_two_hollow_edges_that_run_into_each_other_are_refused() -> None:
+def test_two_hollow_edges_that_run_into_each_other_get_what_has_room() -> None:
     # A notch 30 mm wide in the side of the opening: allowances of 16 mm would overlap in it.
     points = (
         (0.0, 300.0),
@@ -241,5 +267,10 @@ def test_two_hollow_edges_that_run_into_each_other_are_refused() -> None:
     )
     widths = [("tube-0", 0.5, 42.0)]
     draft = drafts.wrapped(drafts.polygon(points, widths), joins=[{"tube": "tube-6", "at": 0.5}], radius=0.0)
-    drafts.refusal(lambda: drafts.allowed(draft, 16.0), "allowance")
+    narrow = drafts.allowed(draft, 16.0)
+    assert drafts.codes(narrow, "error") == ["allowance-overlap"] * 2
+    panel = narrow.piece("side-panel-drive")
+    assert panel.outline.is_simple()
+    assert min(edge.allowance for edge in panel.edges) == pytest.approx(14.9)
+    assert all("part " not in finding.message for finding in narrow.findings)
     assert drafts.allowed(draft, 14.0).piece("side-panel-drive").outline.is_simple()

@@ -148,8 +148,9 @@ def offset_outline(
             only one side would have to be extended, a step takes its place. Where tangents agree and
             distances differ, the step is a line square to the seam.
         forms: For the end of every part how the outline runs round the corner there, None for as above. A
-            form counts only where the corner opens between two straight sides that both move outward and
-            has room on both; elsewhere the corner is as without it.
+            form counts only where the corner opens between two straight sides that both move outward (to
+            square off or to mirror the margin of one, the other may stay) and has room on both; elsewhere
+            the corner is as without it.
 
     Returns:
         One path per part, together a closed outline in the same sense.
@@ -322,7 +323,10 @@ def _formed(one: _Side, other: _Side, form: CornerForm, outward: float) -> _Corn
     u, v = one.end_tangent, other.start_tangent
     earlier = _Margin(u, scale(left_normal(u), outward), a)
     later = _Margin(scale(v, -1.0), scale(left_normal(v), outward), b)
-    if min(a, b) <= TOLERANCE or dot(earlier.beyond, later.normal) <= _STRAIGHT:
+    # A margin that is squared off or folded over may end at a side that has none itself.
+    own, others = (b, a) if form.second else (a, b)
+    least = others if form.shape in ("clipped", "mitred") else others + 2.0 * TOLERANCE
+    if own <= TOLERANCE or least <= TOLERANCE or dot(earlier.beyond, later.normal) <= _STRAIGHT:
         return None
     if form.second:
         points = _form_points(form, later, earlier)
