@@ -291,9 +291,9 @@ def lies_within(piece: Piece, covers: Path) -> bool:
 
 
 def largest(fits: Callable[[float], bool], wanted: float) -> float:
-    """The largest value up to the one that was wanted that fits, to 0.1 mm; 0 if none does."""
+    """The largest value up to the one that was wanted that fits, to a thousandth of it; 0 if none does."""
     low, high = 0.0, wanted
-    while high - low > 0.05:
+    while high - low > 5e-4 * wanted:
         middle = 0.5 * (low + high)
         low, high = (middle, high) if fits(middle) else (low, middle)
     return low
