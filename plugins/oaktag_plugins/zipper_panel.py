@@ -12,7 +12,14 @@ from oaktag import Draft, Finding, StageSpec, hookimpl
 from oaktag.geometry import Line, Path, Point, Transform, left_normal, shifted, subtract
 from oaktag.pattern import Edge, Piece, Seam
 from oaktag.recipe import NonNegativeLength, PositiveLength, refuse_value
-from oaktag_plugins.drafting.assembled import cloth_parts, mated, part_of, taken_apart
+from oaktag_plugins.drafting.assembled import (
+    band_edges,
+    cloth_parts,
+    mated,
+    part_of,
+    restored,
+    taken_apart,
+)
 from oaktag_plugins.drafting.bag import SidePanel, bodies_of, panel, piece_id, to_panel
 from oaktag_plugins.drafting.cut_line import LineOptions, line_of
 from oaktag_plugins.drafting.split import Split, SplitError, split_outline
@@ -190,7 +197,14 @@ def _sewn_in(
 ) -> tuple[Draft, Strip, list[Finding]]:
     """Cut the panel apart, sew zipper and tabs between, and say what is wrong with it."""
     start, end = margins(chord, options)
-    band = strip_edges(parent.edges, chord, gauge, zipper)
+    half_strip = 0.5 * gauge.strip
+    band = band_edges(
+        parent.edges,
+        chord.origin,
+        chord.along,
+        (f"{zipper}-{chord.left}", half_strip),
+        (f"{zipper}-{chord.right}", -half_strip),
+    )
     tabs: list[Piece] = []
     for name, margin in (("start", start), ("end", end)):
         if margin > 0.0:
@@ -204,9 +218,8 @@ def _sewn_in(
         # Under the zipper's id, so that it stays apart from the edge at another zipper of the same part.
         edges = (Edge(zipper, half.cut.path), *half.edges[1:])
         halves.append(part_of(parent, host, name, edges))
-        beside = next(edge for edge in band if edge.name == name).path
-        lines.append((name, beside))
-    inner = {tab.id.rpartition("-")[2]: tab.edge("tape").path for tab in tabs}
+        lines.append((name, next(edge for edge in band if edge.name == f"{zipper}-{name}").path))
+    inner = {tab.id.rpartition("-")[2]: tab.edge(f"{zipper}-tape").path for tab in tabs}
     centre = Line(
         shifted(chord.origin, chord.along, start), shifted(chord.origin, chord.along, chord.length - end)
     )
@@ -214,10 +227,10 @@ def _sewn_in(
     tape, lengths = tape_piece(draft, zipper, host.name, strip, gauge, options, host.body)
     for part, (name, _) in zip(halves, lines, strict=True):
         seams.append(mated(f"{zipper}-{name}", part, zipper, tape, name, "zipper"))
-        seams += (mated(f"{tab.id}-{name}", part, zipper, tab, name, "zipper") for tab in tabs)
+        seams += (mated(f"{tab.id}-{name}", part, zipper, tab, f"{zipper}-{name}", "zipper") for tab in tabs)
     for tab in tabs:
         end_name = tab.id.rpartition("-")[2]
-        seams.append(mated(f"{tab.id}-tape", tab, "tape", tape, f"tab-{end_name}", "zipper"))
+        seams.append(mated(f"{tab.id}-tape", tab, f"{zipper}-tape", tape, f"tab-{end_name}", "zipper"))
     changed = taken_apart(draft, host, parent, (*halves, *tabs, tape))
     marked = changed.piece(host.id)
     changed = changed.replaced(
@@ -227,7 +240,10 @@ def _sewn_in(
     findings = zipper_findings(tape, lengths, gauge, options)
     findings += half_findings(zipper, list(zip(halves, box, strict=True)), options)
     ends = {
-        name: [point, *(p for edge in _ends_on(band, chord, name) for p in (edge.path.start, edge.path.end))]
+        name: [
+            point,
+            *(p for edge in _ends_on(band, chord, name, zipper) for p in (edge.path.start, edge.path.end)),
+        ]
         for name, margin, point in (("start", start, centre.start), ("end", end, centre.end))
         if margin == 0.0
     }
@@ -263,26 +279,6 @@ def margins(chord: Chord, options: PanelZipperOptions) -> tuple[float, float]:
     return start, end
 
 
-def strip_edges(edges: tuple[Edge, ...], chord: Chord, gauge: Gauge, zipper: str) -> tuple[Edge, ...]:
-    """The closed outline of the strip between the halves; its long edges are named as the halves are.
-
-    Raises:
-        MisfitError: the strip doesn't fit.
-    """
-    normal = left_normal(chord.along)
-    half = 0.5 * gauge.strip
-    try:
-        below = split_outline(edges, shifted(chord.origin, normal, half), chord.along, cut=chord.left).right
-        strip = split_outline(
-            below.edges, shifted(chord.origin, normal, -half), chord.along, cut=chord.right
-        ).left
-    except SplitError as error:
-        raise MisfitError(
-            "zipper-off-panel", f"the strip for {zipper} doesn't fit: {error.reason}."
-        ) from error
-    return strip.edges
-
-
 def tab_off(
     band: tuple[Edge, ...], chord: Chord, name: str, margin: float, host: Piece, zipper: str
 ) -> tuple[Piece, tuple[Edge, ...]]:
@@ -296,7 +292,7 @@ def tab_off(
     upright = left_normal(chord.along)
     back = chord.place.inverse()
     slant = 0.0
-    for edge in _ends_on(band, chord, name):
+    for edge in _ends_on(band, chord, name, zipper):
         box = edge.path.transformed(back).bounds
         slant = max(slant, box.max_x if name == "start" else chord.length - box.min_x)
     if margin < slant + _LEAST_TAB:
@@ -306,31 +302,24 @@ def tab_off(
         )
         raise MisfitError("zipper-tab-short", message)
     try:
-        cut = split_outline(band, point, upright, cut="tape")
+        cut = split_outline(band, point, upright, cut=f"{zipper}-tape")
     except SplitError as error:
         message = f"the tab at the {name} of {zipper} doesn't fit: {error.reason}."
         raise MisfitError("zipper-tab-short", message) from error
     tab, rest = (cut.left, cut.right) if name == "start" else (cut.right, cut.left)
-    whole = part_of(host, host, name, _restored(tab.edges, chord))
+    own = {edge.name for edge in band if not edge.of}
+    whole = part_of(host, host, name, restored(tab.edges, own))
     piece = whole.evolve(id=f"{zipper}-tab-{name}", name=f"tab at the {name} of {zipper}", role="tab")
-    left_over = tuple(
-        Edge(f"tape-{name}", edge.path) if edge == rest.cut else edge for edge in _restored(rest.edges, chord)
-    )
+    left_over = (Edge(f"{zipper}-tape-{name}", rest.cut.path), *restored(rest.edges[1:], own))
     return piece, left_over
 
 
-def _restored(edges: tuple[Edge, ...], chord: Chord) -> tuple[Edge, ...]:
-    """Edges of the strip's long sides are runs of no edge of the panel."""
-    long = {chord.left, chord.right}
-    return tuple(Edge(edge.of, edge.path) if edge.of in long else edge for edge in edges)
-
-
-def _ends_on(band: tuple[Edge, ...], chord: Chord, name: str) -> list[Edge]:
+def _ends_on(band: tuple[Edge, ...], chord: Chord, name: str, zipper: str) -> list[Edge]:
     """The edges of the strip at one of its ends that lie on the panel's edge."""
     middle = 0.5 * chord.length
     found: list[Edge] = []
     for edge in band:
-        if edge.name in (chord.left, chord.right) or edge.name.startswith("tape"):
+        if edge.name.startswith(f"{zipper}-"):
             continue
         x, y = edge.path.point_at(0.5 * edge.length)
         along = (x - chord.origin[0]) * chord.along[0] + (y - chord.origin[1]) * chord.along[1]

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 
 from oaktag import Draft
-from oaktag.geometry import GeometryError, Path
+from oaktag.geometry import GeometryError, Path, Point, left_normal, shifted, unit
 from oaktag.pattern import Edge, Piece, Seam, SeamKind, SeamSide
+from oaktag_plugins.drafting.split import split_outline
 
 VISIBLE = ":visible"
 """Ends the name of the placement line of a zipper's visible strip, which is no part of the cloth."""
@@ -27,6 +28,38 @@ def cloth_parts(draft: Draft, whole: Piece) -> tuple[Piece, ...]:
     if not whole.assembled:
         return (whole,)
     return tuple(part for part in map(draft.piece, whole.parts) if part.role != "zipper")
+
+
+def restored(edges: Iterable[Edge], own: Collection[str]) -> tuple[Edge, ...]:
+    """The edges of a half, of which those that were cut earlier under these names are runs of nothing."""
+    return tuple(Edge(edge.of, edge.path) if edge.of in own else edge for edge in edges)
+
+
+def band_edges(
+    edges: Sequence[Edge], origin: Point, along: Point, left: tuple[str, float], right: tuple[str, float]
+) -> tuple[Edge, ...]:
+    """What lies of a closed outline between two lines side by side.
+
+    Args:
+        edges: closed, in order.
+        origin: a point that both lines are counted from, mm.
+        along: direction of both; needn't be of length 1.
+        left: name of the new edge on the left, and how far left of the origin its line runs, mm.
+        right: the same on the right; the line lies to the right of the other.
+
+    Returns:
+        Closed, in the outline's own direction, that on the right first. Those that are runs of the outline's
+        edges say so in `of`.
+
+    Raises:
+        SplitError: one of the lines doesn't cross the outline twice.
+    """
+    normal = left_normal(unit(along))
+    (upper, above), (lower, below) = left, right
+    half = split_outline(edges, shifted(origin, normal, above), along, cut=upper).right
+    return restored(
+        split_outline(half.edges, shifted(origin, normal, below), along, cut=lower).left.edges, {upper}
+    )
 
 
 def part_edges(edges: Iterable[Edge], whole: Piece) -> tuple[Edge, ...]:

@@ -15,6 +15,7 @@ from oaktag.pattern import Edge, Fitting, Mark, Obstacle, Piece, PlacementLine
 from oaktag.recipe import NonNegativeLength, PositiveLength, listed, meant, refuse_value, show
 from oaktag_plugins.drafting.assembled import VISIBLE
 from oaktag_plugins.drafting.obstacles import CHORD_ERROR, bodies, reach
+from oaktag_plugins.drafting.split import split_outline
 
 ROLE = "zipper"
 BESIDE_CHAIN = 5.0
@@ -418,7 +419,7 @@ def half_findings(
             "warning",
             "zipper-half-narrow",
             f"{half.id} is only {width:.1f} mm wide beside {zipper}; {options.least_half:g} mm is wanted to "
-            "handle and topstitch it. Move the zipper.",
+            "handle and topstitch it. Move the zipper, or take a narrower one.",
             zipper,
         )
         for half, width in halves
@@ -621,3 +622,25 @@ def across(line: Line, at: float, half: float) -> Path:
             ),
         )
     )
+
+
+def room_along(sewn: SewnZipper, offsets: Sequence[float]) -> tuple[float, float]:
+    """How far the host reaches along the zipper, on all of several lines beside it.
+
+    Args:
+        sewn: the zipper.
+        offsets: of the lines, mm to the left of the zipper's middle.
+
+    Returns:
+        Distances in mm along the zipper, counted from its start.
+
+    Raises:
+        SplitError: one of the lines doesn't cross the host.
+    """
+    low, high = -math.inf, math.inf
+    (x, y), along = sewn.centre.start, sewn.centre.direction
+    for offset in offsets:
+        chord = split_outline(sewn.host.edges, sewn.point(0.0, offset), along).left.cut.path
+        ends = sorted((px - x) * along[0] + (py - y) * along[1] for px, py in (chord.start, chord.end))
+        low, high = max(low, ends[0]), min(high, ends[1])
+    return low, high
