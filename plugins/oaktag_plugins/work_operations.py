@@ -9,6 +9,7 @@ from pydantic import Field
 
 from oaktag import Draft, Finding, Options, Refusal, StageSpec, hookimpl
 from oaktag.pattern import Operation, OperationKind, Piece, Seam, SeamSide
+from oaktag.pattern.cut_list import CARD
 from oaktag.pattern.walk import run_closed, run_length
 from oaktag.recipe import Number, PositiveLength, listed, meant, show
 from oaktag_plugins.drafting.seam_classes import STITCH_CLASSES
@@ -159,11 +160,15 @@ def _handling(options: OperationOptions, kind: OperationKind) -> float:
 def _cut(draft: Draft, plan: Plan, step: StepName, options: OperationOptions) -> Operation:
     pieces = [piece for piece in draft.pieces if material_of(piece) == step.of]
     count = sum(piece.quantity for piece in pieces)
-    outline = sum(piece.quantity * piece.outline.length for piece in pieces)
+    entry = draft.material(step.of)
+    to_length = entry is not None and entry.form == "tape"
+    outline = 0.0 if to_length else sum(piece.quantity * piece.outline.length for piece in pieces)
     minutes = outline / options.cutting_speed + count * _handling(options, "cut")
-    what = "the templates" if any(piece.assembled for piece in pieces) else _pieces(count)
-    text = f"Cut {what} from {step.of}: {_listed([_counted(piece) for piece in pieces])}; nick the notches."
-    return Operation("", "cut", text, tuple(piece.id for piece in pieces), minutes=minutes)
+    what = "the templates" if step.of == CARD else _pieces(count)
+    nick = " to length" if to_length else "; nick the notches"
+    text = f"Cut {what} from {step.of}: {_listed([_counted(piece) for piece in pieces])}{nick}."
+    machine = "scissors" if to_length else ""
+    return Operation("", "cut", text, tuple(p.id for p in pieces), minutes=minutes, machine=machine)
 
 
 def _pieces(count: int) -> str:
@@ -268,7 +273,7 @@ def _seam_text(draft: Draft, plan: Plan, seam: Seam) -> str:
         return f"Sew {a.name} to itself, {ends}.{extra}"
     zipper_open = ""
     body = next((body for body, seams in plan.closing.items() if seam.id in seams), None)
-    if body is not None and any(piece.role == ZIPPER_ROLE for piece in draft.pieces):
+    if body in plan.zipped:
         zipper_open = " Open the zipper first: a closed one can't be turned."
     notches = " Match the notches." if seam.kind in ("shell", "liner") else ""
     return f"Sew {b.name} to {a.name}: {_run(a, host)}.{notches}{zipper_open}{extra}"
@@ -321,8 +326,7 @@ def _check(draft: Draft, plan: Plan, step: StepName, options: OperationOptions) 
 
 
 def _turn(draft: Draft, plan: Plan, step: StepName, options: OperationOptions) -> Operation:
-    zipper = any(piece.role == ZIPPER_ROLE for piece in draft.pieces)
-    through = "the open zipper" if zipper else "the open edge"
+    through = "the open zipper" if step.of in plan.zipped else "the open edge"
     text = f"Turn the bag{_of_body(step.of)} right side out through {through} and push the corners out."
     return Operation("", "turn", text, minutes=_handling(options, "turn"))
 

@@ -110,14 +110,16 @@ def bill_row(
     gross = use.stock * (1.0 + share)
     if unit == "each":
         gross = float(ceil(gross - 1e-9))
-    total = gross / use.net - 1.0 if use.net > 0.0 else share
+    if gross != use.net * (1.0 + share) and use.net > 0.0:
+        # Rounded up to what can be bought.
+        share = gross / use.net - 1.0
     mass = use.net * material.mass if material is not None and material.mass > 0.0 else None
     return BillRow(
         material=name,
         kind="" if material is None else material.kind,
         unit=unit,
         net=use.net,
-        waste=max(total, 0.0),
+        waste=share,
         gross=gross,
         mass=mass,
         cost=cost_of(gross, material),

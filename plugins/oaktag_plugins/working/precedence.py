@@ -46,12 +46,14 @@ class Plan:
         order: every step with what comes before it.
         closing: by body, the seams that close its shell.
         open: bodies that have an opening.
+        zipped: bodies that have a zipper.
         inside: seams inside a shell that would have to be sewn after it is closed.
     """
 
     order: Ordered[StepName]
     closing: Mapping[str, tuple[str, ...]]
     open: frozenset[str]
+    zipped: frozenset[str]
     inside: tuple[str, ...]
 
 
@@ -63,7 +65,7 @@ def plan_of(draft: Draft) -> Plan:
     rules.finish()
     after = {step: rules.after[step] for step in rules.steps}
     order = ordered(after, {step: rules.rank(step) for step in rules.steps})
-    return Plan(order, rules.closing, rules.open, inside)
+    return Plan(order, rules.closing, rules.open, frozenset(filter(rules.has_zipper, rules.bodies)), inside)
 
 
 def seam_step(seam: Seam) -> StepName:
@@ -194,6 +196,13 @@ class _Rules:
         for step in [*self.steps]:
             if step.kind in ("hem", "holes", "set") and step.of in parts:
                 self.add(StepName("trim", piece.id), step)
+        # A layer whose parts only the cloth under them holds together is trimmed after that cloth.
+        for part in piece.parts:
+            for seam in self.at_edges[part]:
+                under = self.draft.assembled_from(seam.a.piece)
+                if seam.kind == "layer" and seam.b.piece == part and under not in (None, piece):
+                    assert under is not None
+                    self.add(StepName("trim", piece.id), StepName("trim", under.id))
 
     def pile(self, piece: Piece) -> None:
         """Where something may lie on another thing, that other one is sewn down first."""
@@ -322,15 +331,20 @@ class _Rules:
 
     def has_opening(self, body: str) -> bool:
         """Whether a body can be turned right side out: through a zipper, or an open edge of its shell."""
-        pieces = [piece for piece in self.draft.pieces if len(self.bodies) == 1 or piece.body == body]
-        if any(piece.role == ZIPPER_ROLE for piece in pieces):
-            return True
-        return any(
+        return self.has_zipper(body) or any(
             edge.name not in self.sewn[piece.id] and edge.finish != "fold"
-            for piece in pieces
+            for piece in self.pieces_of(body)
             if piece.role in (PANEL_ROLE, GUSSET_ROLE)
             for edge in piece.edges
         )
+
+    def has_zipper(self, body: str) -> bool:
+        """Whether a body has a zipper."""
+        return any(piece.role == ZIPPER_ROLE for piece in self.pieces_of(body))
+
+    def pieces_of(self, body: str) -> tuple[Piece, ...]:
+        """The pieces of a body; all of them where there is only one."""
+        return tuple(piece for piece in self.draft.pieces if len(self.bodies) == 1 or piece.body == body)
 
     def finish(self) -> None:
         """Look at the first side before the second, turn the bag, inspect, fit what goes on the bicycle."""
