@@ -48,7 +48,15 @@ from oaktag_plugins.drafting.gusset_width import (
     without_doubles,
 )
 from oaktag_plugins.drafting.obstacles import Body, bodies
-from oaktag_plugins.drafting.strips import Room, join_rooms, main_edge, split_evenly, tube_joins
+from oaktag_plugins.drafting.strips import (
+    Room,
+    edge_at,
+    join_rooms,
+    main_edge,
+    panel_run as panel_run,
+    split_evenly,
+    tube_joins,
+)
 
 _ALONG = 0.8  # cosine from which a run goes to the front, or up
 _ARROW_FROM, _ARROW_LENGTH, _ARROW_HEAD, _ARROW_BELOW = 10.0, 25.0, 5.0, 8.0
@@ -564,16 +572,6 @@ def hole_findings(piece: Piece, body: Body, along: float) -> list[Finding]:
     return findings
 
 
-def edge_at(outline: Outline, station: float) -> tuple[Edge, float]:
-    """The outline's edge at a seam length, and the distance along that edge."""
-    station %= outline.path.length
-    for edge in outline.edges:
-        if station < edge.length - _SHORTEST:
-            return edge, max(station, 0.0)
-        station -= edge.length
-    return outline.edges[0], 0.0
-
-
 def join_stations(
     draft: Draft, outline: Outline, options: WrapOptions, rooms: Sequence[Room]
 ) -> tuple[list[float], list[Finding]]:
@@ -824,25 +822,6 @@ def way_marks(upper: Path, start: float, end: float, outline: Outline) -> list[M
         marks.append(Mark("line", Path.polyline([(x, y), tip]), word))
         marks.append(Mark("line", Path.polyline([upper_barb, tip, lower_barb])))
     return marks
-
-
-def panel_run(outline: Outline, start: float, span: float) -> tuple[tuple[str, ...], float, float | None]:
-    """The panel's seam line from one join to the next: edges, start and length as in `SeamSide`."""
-    names = [edge.name for edge in outline.edges]
-    first, offset = edge_at(outline, start)
-    at = names.index(first.name)
-    around = [*names[at:], *names[:at]]
-    if math.isclose(span, outline.path.length, abs_tol=1e-6):
-        return tuple(around), offset, None
-    touched: list[str] = []
-    reach = 0.0
-    for name in around:
-        touched.append(name)
-        reach += outline.edge(name).length
-        if reach >= offset + span - 1e-9:
-            break
-    # Where it ends in the edge that it began in, all edges are touched and the run goes round past the last.
-    return tuple(touched), offset, span
 
 
 @hookimpl

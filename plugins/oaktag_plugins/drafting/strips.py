@@ -1,14 +1,14 @@
-"""Where the strips of a gusset are joined: on straight runs, away from rounds and from what goes through."""
+"""Where the strips of a gusset run and are joined: on straight runs, away from rounds and holes."""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import ceil
+from math import ceil, isclose
 
 from oaktag.geometry import Arc
-from oaktag.pattern import Outline
+from oaktag.pattern import Edge, Outline
 
 TIGHT = 60.0
 """A bend of a smaller radius in mm is no place for a join (common practice, no source)."""
@@ -184,3 +184,32 @@ def main_edge(outline: Outline, begin: float, end: float) -> str:
             )
         start += edge.length
     return max(share, key=lambda name: share[name])
+
+
+def edge_at(outline: Outline, station: float) -> tuple[Edge, float]:
+    """The outline's edge at a seam length, and the distance along that edge."""
+    station %= outline.path.length
+    for edge in outline.edges:
+        if station < edge.length - _NONE:
+            return edge, max(station, 0.0)
+        station -= edge.length
+    return outline.edges[0], 0.0
+
+
+def panel_run(outline: Outline, start: float, span: float) -> tuple[tuple[str, ...], float, float | None]:
+    """The panel's seam line from one join to the next: edges, start and length as in `SeamSide`."""
+    names = [edge.name for edge in outline.edges]
+    first, offset = edge_at(outline, start)
+    at = names.index(first.name)
+    around = [*names[at:], *names[:at]]
+    if isclose(span, outline.path.length, abs_tol=1e-6):
+        return tuple(around), offset, None
+    touched: list[str] = []
+    reach = 0.0
+    for name in around:
+        touched.append(name)
+        reach += outline.edge(name).length
+        if reach >= offset + span - 1e-9:
+            break
+    # Where it ends in the edge that it began in, all edges are touched and the run goes round past the last.
+    return tuple(touched), offset, span
