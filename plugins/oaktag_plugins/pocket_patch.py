@@ -57,7 +57,7 @@ class PocketOptions(Options):
     material: Annotated[str, Field(min_length=1, max_length=60)] = "liner"
     """What it is cut from."""
     body: str | None = None
-    """The body whose panel gets it; a bag of several bodies needs it."""
+    """The body whose panel gets it; all of them if left out."""
 
     @model_validator(mode="after")
     def _depth(self) -> PocketOptions:
@@ -163,12 +163,12 @@ def rectangle(width: float, height: float) -> Path:
 
 
 def pleat_marks(options: PocketOptions, inner: float) -> list[Mark]:
-    """Three lines for every pleat at the lower edge: the fold in the middle, and both lines that meet on it."""
+    """Three lines for every pleat at the lower edge: its fold, and the lines either side that meet on it."""
     if not options.pleats:
         return []
     marks: list[Mark] = []
     whole = options.width + options.ease
-    top = -0.5 * inner + min(_FOLD_MARK, 0.5 * inner)
+    taper = 0.5 * options.ease / inner  # mm that either side comes in by for every mm of height
     for number in range(options.pleats):
         # Sewn down the pleats stand evenly; between them lies the pocket's own width.
         sewn = options.width * (number + 1) / (options.pleats + 1)
@@ -176,6 +176,8 @@ def pleat_marks(options: PocketOptions, inner: float) -> list[Mark]:
         for shift in (-options.pleat_depth, 0.0, options.pleat_depth):
             x = middle + shift
             kind: Literal["fold", "line"] = "fold" if shift == 0.0 else "line"
+            room = (0.5 * whole - abs(x)) / taper
+            top = -0.5 * inner + min(_FOLD_MARK, 0.5 * inner, room)
             marks.append(Mark(kind, Path((Line((x, -0.5 * inner), (x, top)),))))
     return marks
 
