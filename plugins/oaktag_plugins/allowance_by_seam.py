@@ -449,8 +449,8 @@ def _corner_is_same(drawn: Sequence[Path], plain: Sequence[Path], index: int) ->
 
 def _no_room_for_forms(piece: Piece, names: Sequence[str]) -> Finding:
     message = (
-        f"the corner at the end of {listed(names)} isn't cut in the form that is asked for: it needs straight"
-        " edges that are long enough, and an allowance; both cut lines run on until they meet instead"
+        f"the corner at the end of {listed(names)} isn't cut in the form that is asked for: it needs edges"
+        " that are long enough for it, and an allowance; both cut lines run on until they meet instead"
     )
     return Finding("warning", "corner-form-no-room", message, piece.id)
 

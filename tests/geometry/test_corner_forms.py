@@ -239,3 +239,30 @@ def test_the_area_of_a_clipped_square_is_known() -> None:
     whole = Path(tuple(segment for part in moved for segment in part.segments))
     # Each corner loses the triangle beyond the line through it: half of 20 by 20 mm.
     assert abs(whole.area) == pytest.approx(120.0 * 80.0 - 4 * 200.0)
+
+
+@given(
+    st.sampled_from(["square", "clipped", "mitred", "mirrored"]),
+    st.booleans(),
+    st.floats(-25.0, 25.0),
+    st.floats(-12.0, 12.0),
+    st.floats(3.0, 9.0),
+)
+@relaxed
+def test_bowed_sides_keep_their_distance_up_to_the_corners(
+    shape: str, second: bool, top: float, right: float, width: float
+) -> None:
+    ends = [(0.0, 120.0), (160.0, 120.0), (160.0, 0.0), (0.0, 0.0)]
+    bows = [top, right, 0.0, 0.0]
+    parts = [
+        Path((Arc.from_sagitta(a, b, bow) if abs(bow) > 0.5 else Line(a, b),))
+        for a, b, bow in zip(ends, ends[1:] + ends[:1], bows, strict=True)
+    ]
+    form = CornerForm(shape, second, clearance=2.0)  # type: ignore[arg-type]
+    moved = offset_outline(parts, [width, width + 2.0, width, width], forms=[form] * 4, limit=10.0)
+    whole = Path(tuple(segment for part in moved for segment in part.segments))
+    assert whole.closed
+    assert whole.is_simple()
+    assert abs(whole.area) > abs(Path(tuple(s for part in parts for s in part.segments)).area)
+    for part, run, distance_there in zip(parts, moved, [width, width + 2.0, width, width], strict=True):
+        assert part.nearest(run.point_at(0.5 * run.length))[1] == pytest.approx(distance_there, abs=1e-6)

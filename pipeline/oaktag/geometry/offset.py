@@ -45,7 +45,7 @@ _CHORD_ERROR = 0.01
 
 @dataclass(frozen=True, slots=True)
 class CornerForm:
-    """How the outline runs round one corner that opens, between two straight sides.
+    """How the outline runs round one corner that opens.
 
     Attributes:
         shape: `square`: the margin of one side ends square to it, where it meets the other's parallel;
@@ -148,9 +148,9 @@ def offset_outline(
             only one side would have to be extended, a step takes its place. Where tangents agree and
             distances differ, the step is a line square to the seam.
         forms: For the end of every part how the outline runs round the corner there, None for as above. A
-            form counts only where the corner opens between two straight sides that both move outward (to
-            square off or to mirror the margin of one, the other may stay) and has room on both; elsewhere
-            the corner is as without it.
+            form counts only where the corner opens between two sides that both move outward (to square off
+            or to mirror the margin of one, the other may stay) and has room on both; elsewhere the corner is
+            as without it. Sides that aren't straight are taken for their tangents.
 
     Returns:
         One path per part, together a closed outline in the same sense.
@@ -314,8 +314,6 @@ def _corner(one: _Side, other: _Side, limit: float) -> _Corner | None:
 def _formed(one: _Side, other: _Side, form: CornerForm, outward: float) -> _Corner | None:
     """Return the corner in the form that is wanted, None where that form has no place."""
     first, second = one.moved, other.moved
-    if not (isinstance(first, Line) and isinstance(second, Line)):
-        return None
     corner = one.end
     if distance(corner, other.start) > TOLERANCE:
         return None
@@ -335,11 +333,33 @@ def _formed(one: _Side, other: _Side, form: CornerForm, outward: float) -> _Corn
         points = _form_points(form, earlier, later)
     if not points:
         return None
-    over, before = dot(points[0], u), dot(points[-1], v)
-    if over <= TOLERANCE - first.length or before >= second.length - TOLERANCE:
-        return None
     placed = [add(corner, point) for point in points]
-    return _Corner(first.length + over, before, placed[0], placed[-1], _chain(*placed), shared=True)
+    end = _landed(first, first.length + dot(points[0], u), placed[0], placed[1])
+    start = _landed(second, dot(points[-1], v), placed[-1], placed[-2])
+    if end is None or start is None or end[0] <= TOLERANCE or start[0] >= second.length - TOLERANCE:
+        return None
+    placed[0], placed[-1] = end[1], start[1]
+    end_station, end_point, tail = _ended(first, *end, tangents=True)
+    start_station, start_point, head = _started(second, *start, tangents=True)
+    tail += _chain(*placed)
+    return _Corner(end_station, start_station, end_point, start_point, tail, head, shared=True)
+
+
+def _landed(segment: Segment, station: float, point: Point, origin: Point) -> tuple[float, Point] | None:
+    """Return where a line to a point on a parallel's tangent, from another point, meets the parallel itself.
+
+    Args:
+        segment: The parallel.
+        station: Of the point, along the parallel or the tangents at its ends.
+        point: On the tangent.
+        origin: Where the line comes from.
+    """
+    if isinstance(segment, Line) or not 0.0 < station < segment.length:
+        return station, point
+    ahead = unit(subtract(point, origin))
+    line = Line(origin, shifted(point, ahead, distance(origin, point)))
+    meetings = [(distance(place, point), at, place) for _, at, place in intersections(line, segment)]
+    return min(meetings)[1:] if meetings else None
 
 
 @dataclass(frozen=True, slots=True)
