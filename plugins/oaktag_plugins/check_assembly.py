@@ -83,6 +83,7 @@ def oaktag_stages() -> tuple[StageSpec, ...]:
             run=f"{__name__}:run",
             options=f"{__name__}:AssemblyOptions",
             needs=frozenset({"seams", "notches"}),
+            uses=frozenset({"features"}),
             adds=frozenset({"proof"}),
         ),
     )

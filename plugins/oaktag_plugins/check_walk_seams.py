@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping, Set
+
 from oaktag import Draft, Finding, Options, StageSpec, hookimpl
 from oaktag.geometry import GeometryError, Path
-from oaktag.pattern import Piece, Seam
+from oaktag.pattern import Edge, Piece, Seam
+from oaktag.pattern.assembly import NOTCHED
 from oaktag.pattern.walk import END_TOLERANCE, walk
 from oaktag.recipe import PositiveLength
 
@@ -22,16 +25,45 @@ def run(draft: Draft, options: WalkOptions) -> Draft:
     for piece in draft.pieces:
         findings += outline_findings(piece)
         findings += misplaced(piece)
+    known = [seam for seam in draft.seams if not unknown_edges(draft, seam)]
+    met = met_notches(draft, known)
     for seam in draft.seams:
         unknown = unknown_edges(draft, seam)
-        findings += unknown or seam_findings(draft, seam, options.tolerance)
+        findings += unknown or seam_findings(draft, seam, options.tolerance, met)
     sewn = {(side.piece, edge) for seam in draft.seams for side in (seam.a, seam.b) for edge in side.edges}
     for piece in draft.pieces:
         for edge in piece.edges:
-            if (piece.id, edge.name) not in sewn:
+            if not accounted_for(draft, piece, edge, sewn):
                 where = f"{piece.id}, {edge.name}"
                 findings.append(Finding("note", "edge-unsewn", "no seam is sewn at this edge", where))
     return draft.with_findings(findings)
+
+
+def accounted_for(draft: Draft, piece: Piece, edge: Edge, sewn: Set[tuple[str, str]]) -> bool:
+    """Whether an edge is sewn or finished, or is a run of an assembled piece's edge that is."""
+    if edge.finish or (piece.id, edge.name) in sewn:
+        return True
+    whole = draft.assembled_from(piece.id)
+    if whole is None or not edge.of:
+        return False
+    return any(accounted_for(draft, whole, one, sewn) for one in whole.edges if one.name == edge.of)
+
+
+def met_notches(draft: Draft, seams: Iterable[Seam]) -> Mapping[str, Set[str]]:
+    """The pairs of notches that meet, each with the seams in which they do.
+
+    A run may be sewn in several seams, to a gusset and to a liner; its notches are matched in one of them.
+    """
+    met: dict[str, set[str]] = {}
+    for seam in seams:
+        try:
+            walked = walk(draft, seam)
+        except GeometryError:
+            continue  # that is reported of the seam itself
+        for pair in walked.pairs:
+            if pair.a is not None and pair.b is not None:
+                met.setdefault(pair.pair, set()).add(seam.id)
+    return met
 
 
 def outline_findings(piece: Piece) -> list[Finding]:
@@ -75,18 +107,18 @@ def misplaced(piece: Piece) -> list[Finding]:
 
 def unknown_edges(draft: Draft, seam: Seam) -> list[Finding]:
     """Pieces and edges that a seam names but the draft hasn't."""
-    edges = {piece.id: {edge.name for edge in piece.edges} for piece in draft.pieces}
+    lines = {piece.id: set(piece.sewing_lines) for piece in draft.pieces}
     found: list[Finding] = []
     for side in (seam.a, seam.b):
-        names = [name for name in side.edges if name not in edges.get(side.piece, ())]
-        if names or side.piece not in edges:
+        names = [name for name in side.edges if name not in lines.get(side.piece, ())]
+        if names or side.piece not in lines:
             what = f"the edges {', '.join(names)} of {side.piece}" if names else f"no edge of {side.piece}"
             message = f"the seam is sewn at {what}, which there isn't"
             found.append(Finding("error", "seam-unknown", message, seam.id))
     return found
 
 
-def seam_findings(draft: Draft, seam: Seam, tolerance: float) -> list[Finding]:
+def seam_findings(draft: Draft, seam: Seam, tolerance: float, met: Mapping[str, Set[str]]) -> list[Finding]:
     """What is wrong with one seam."""
     try:
         walked = walk(draft, seam)
@@ -102,6 +134,8 @@ def seam_findings(draft: Draft, seam: Seam, tolerance: float) -> list[Finding]:
         found.append(Finding("error", "seam-mismatch", message, seam.id))
     for pair in walked.pairs:
         if pair.a is None or pair.b is None:
+            if met.get(pair.pair, set()) - {seam.id} or seam.kind not in NOTCHED:
+                continue  # it is there for another seam that is sewn at the same run
             lone = pair.a or pair.b
             assert lone is not None
             message = f"the notch at {lone.at:.1f} mm on edge {lone.notch.edge} has no mate"
@@ -124,7 +158,13 @@ def seam_findings(draft: Draft, seam: Seam, tolerance: float) -> list[Finding]:
 
 
 def allowance_findings(draft: Draft, seam: Seam) -> list[Finding]:
-    """Whether the raw edges lie together when the seam is sewn."""
+    """Whether the raw edges lie together when the seam is sewn; a tape or a line within a piece has none."""
+    for side in (seam.a, seam.b):
+        piece = draft.piece(side.piece)
+        material = draft.material(piece.material)
+        within = any(line.name in side.edges for line in piece.placements)
+        if within or (material is not None and material.form == "tape"):
+            return []
     margins = [
         sorted({draft.piece(side.piece).edge(edge).allowance for edge in side.edges})
         for side in (seam.a, seam.b)
@@ -146,7 +186,7 @@ def oaktag_stages() -> tuple[StageSpec, ...]:
             run=f"{__name__}:run",
             options=f"{__name__}:WalkOptions",
             needs=frozenset({"seams"}),
-            uses=frozenset({"panels", "gusset", "allowances", "notches"}),
+            uses=frozenset({"panels", "gusset", "features", "materials", "allowances", "notches"}),
             adds=frozenset({"proof"}),
         ),
     )

@@ -3,23 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from math import hypot, radians
 from typing import Annotated, Literal
 
 from pydantic import Field
 
 from oaktag import Draft, Options, StageSpec, hookimpl
-from oaktag.pattern import Notch, Piece, Seam, SeamSide
+from oaktag.geometry import signed_angle
+from oaktag.pattern import Notch, Outline, Piece, Seam, SeamSide
 from oaktag.pattern.assembly import (
     END_MARGIN,
     WrongWay,
     assembly_of,
     distinguishing_stations,
+    notched_seams,
     wrong_ways_of,
 )
-from oaktag.pattern.walk import run_closed, run_length, stations
+from oaktag.pattern.walk import run_closed, run_length, run_of, stations
 from oaktag.recipe import PositiveLength
 
+_MEET = 1e-3  # mm; two ends no further apart are marked by one notch
+_SMOOTH = radians(10.0)  # a corner that turns by less is none that a sewer sees
 REAR = 2
 """A double notch marks the rear (the usual convention of the trade)."""
 BOTTOM = 3
@@ -57,12 +62,25 @@ class Wanted:
 
 
 def run(draft: Draft, options: MatchOptions) -> Draft:
-    """Notch both sides of every seam."""
-    rear, bottom = rear_and_bottom(draft)
-    for seam in draft.seams:
-        piece = draft.piece(seam.a.piece)
+    """Notch both sides of every seam that is matched by notches.
+
+    What is sewn onto a line drawn on its mate, to a tape, or flat onto a piece of the same shape needs none.
+    """
+    ways = {outline.body: rear_and_bottom(outline) for outline in draft.outlines}
+    seams = notched_seams(draft)
+    begun = [point for seam in seams for side in (seam.a, seam.b) if (point := inner_start(draft, side))]
+    for seam in seams:
+        piece, mate = draft.piece(seam.a.piece), draft.piece(seam.b.piece)
+        rear, bottom = ways.get(piece.body, ("", ""))
         asked = wanted(piece, seam.a, rear, bottom, options)
-        ends = not (run_closed(piece, seam.a) and run_closed(draft.piece(seam.b.piece), seam.b))
+        if begins_inside(mate, seam.b) and not any(want.why == "end" for want in asked):
+            asked.append(Wanted(0.0, "end"))
+        lone = [point for side in (seam.a, seam.b) if (point := inner_end(draft, side))]
+        if any(all(_apart(point, other) for other in begun) for point in lone):
+            # Nothing else begins where this ends: it has to be marked by itself.
+            asked.append(Wanted(run_length(piece, seam.a), "end"))
+            begun += lone
+        ends = not (run_closed(piece, seam.a) and run_closed(mate, seam.b))
         kept = thinned(asked, run_length(piece, seam.a), options.spacing, ends=ends)
         draft = notched(
             draft, seam, [(want.at, want.count, f"{seam.id}:{number}") for number, want in enumerate(kept, 1)]
@@ -70,14 +88,34 @@ def run(draft: Draft, options: MatchOptions) -> Draft:
     return distinguished(draft, options) if options.distinguish else draft
 
 
-def rear_and_bottom(draft: Draft) -> tuple[str, str]:
+InnerPoint = tuple[str, float, float]
+"""A place on a piece's seam line where no corner of the piece marks it: the piece's id, x and y in mm."""
+
+
+def inner_start(draft: Draft, side: SeamSide) -> InnerPoint | None:
+    """Where a seam's side begins, if that is on a run of the piece."""
+    piece = draft.piece(side.piece)
+    return (piece.id, *run_of(piece, side).start) if begins_inside(piece, side) else None
+
+
+def inner_end(draft: Draft, side: SeamSide) -> InnerPoint | None:
+    """Where a seam's side ends, if that is on a run of the piece; None where it closes on itself."""
+    piece = draft.piece(side.piece)
+    if run_closed(piece, side) or not begins_inside(piece, replace(side, reverse=not side.reverse)):
+        return None
+    return (piece.id, *run_of(piece, side).end)
+
+
+def _apart(one: InnerPoint, other: InnerPoint) -> bool:
+    return one[0] != other[0] or hypot(one[1] - other[1], one[2] - other[2]) > _MEET
+
+
+def rear_and_bottom(outline: Outline) -> tuple[str, str]:
     """Names of the corner edge furthest to the rear and of the lowest; empty where there is none.
 
     The lowest of all marks the bottom; the rear is the rearmost of the others, so that every bag has both.
     """
-    outline = draft.outline
-    rounds = [edge for edge in outline.edges if edge.is_corner] if outline is not None else []
-    middles = {edge.name: edge.path.point_at(edge.length / 2) for edge in rounds}
+    middles = {edge.name: edge.path.point_at(edge.length / 2) for edge in outline.edges if edge.is_corner}
     if not middles:
         return "", ""
     bottom = min(middles, key=lambda name: middles[name][1])
@@ -159,10 +197,13 @@ def notched(draft: Draft, seam: Seam, places: list[tuple[float, int, str]]) -> D
         piece = pieces[side.piece]
         own_length = run_length(piece, side)
         inside = begins_inside(piece, side)
+        ends_inside = inner_end(draft, side) is not None
         added: list[Notch] = []
         for at, count, pair in places:
             if at < 1e-6 and not inside:
                 continue  # the piece's own corner is the mark
+            if at > length - 1e-6 and not ends_inside and not run_closed(piece, side):
+                continue
             edge, along = edge_and_station(piece, side, at * own_length / length)
             added.append(Notch(edge, along, pair, count))
         pieces[side.piece] = piece.evolve(notches=(*piece.notches, *added))
@@ -171,10 +212,20 @@ def notched(draft: Draft, seam: Seam, places: list[tuple[float, int, str]]) -> D
 
 def begins_inside(piece: Piece, side: SeamSide) -> bool:
     """Whether a seam's side begins on a run of the piece, where no corner of the piece marks the place."""
-    if side.reverse and not run_closed(piece, side):
+    if run_closed(piece, side):
+        return True
+    names = [edge.name for edge in piece.edges]
+    if side.reverse:
         whole = sum(piece.edge(name).length for name in side.edges)
-        return abs(side.start + run_length(piece, side) - whole) > 1e-6
-    return run_closed(piece, side) or side.start > 1e-6
+        if abs(side.start + run_length(piece, side) - whole) > 1e-6:
+            return True
+        following = (names.index(side.edges[-1]) + 1) % len(names)
+    else:
+        if side.start > 1e-6:
+            return True
+        following = names.index(side.edges[0])
+    before, after = piece.edges[following - 1].path, piece.edges[following].path
+    return abs(signed_angle(before.tangent_before(before.length), after.tangent_at(0.0))) < _SMOOTH
 
 
 def edge_and_station(piece: Piece, side: SeamSide, at: float) -> tuple[str, float]:
@@ -200,7 +251,7 @@ def edge_and_station(piece: Piece, side: SeamSide, at: float) -> tuple[str, floa
 def distinguished(draft: Draft, options: MatchOptions) -> Draft:
     """The draft with further notches, as few as do the job, where it could still be sewn in a wrong way."""
     plain = assembly_of(draft)
-    rooms = {seam.id: rooms_for_notch(draft, seam, options.spacing) for seam in draft.seams}
+    rooms = {seam.id: rooms_for_notch(draft, seam, options.spacing) for seam in notched_seams(draft)}
 
     def left(notches: Sequence[Added]) -> tuple[WrongWay, ...]:
         assembly = plain
@@ -308,6 +359,7 @@ def oaktag_stages() -> tuple[StageSpec, ...]:
             run=f"{__name__}:run",
             options=f"{__name__}:MatchOptions",
             needs=frozenset({"seams"}),
+            uses=frozenset({"features"}),
             adds=frozenset({"notches"}),
         ),
     )

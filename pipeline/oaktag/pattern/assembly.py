@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from math import radians
 from typing import Literal
 
+from oaktag.geometry import Path, distance, signed_angle
 from oaktag.pattern.draft import Draft
-from oaktag.pattern.piece import Piece, Seam, SeamSide
-from oaktag.pattern.walk import END_TOLERANCE, inner, run_closed, run_length, stations
+from oaktag.pattern.piece import Piece, Seam, SeamKind, SeamSide
+from oaktag.pattern.walk import END_TOLERANCE, inner, run_closed, run_length, run_path, stations
+
+NOTCHED: frozenset[SeamKind] = frozenset({"shell", "part", "liner"})
+"""Kinds of seam that are matched by notches: the others join a piece to a line that is drawn on its mate, to
+a tape, or to a piece of the same shape that lies flat on it."""
 
 Way = Literal["turned round", "upside down", "upside down and turned round", "shifted", "in place of another"]
 Side = Literal["a", "b"]
@@ -20,6 +26,7 @@ END_MARGIN = 6.0
 
 FINE_STEP = 3.2
 """Between places that are tried for a notch, mm: a little more than what nobody notices."""
+_STRAIGHT = radians(10.0)  # runs that turn by less where they meet are sewn as one
 SHORT_RUN = 80.0
 """A run up to this long, in mm, is about as wide as a gusset."""
 
@@ -76,12 +83,14 @@ class Assembly:
     """Every run of a draft as a sewer sees it.
 
     Attributes:
-        seams: both sides of every seam, in the draft's order.
+        seams: both sides of every seam that is matched by notches, in the draft's order.
         rings: what can be sewn round as one.
+        kinds: of the seams, in the same order; runs of different kinds aren't taken for each other.
     """
 
     seams: tuple[tuple[Row, Row], ...]
     rings: tuple[Ring, ...]
+    kinds: tuple[SeamKind, ...]
 
     def notched(self, seam: str, at: float, count: int = 1) -> Assembly:
         """The same with one more notch on both sides of a seam.
@@ -110,7 +119,7 @@ class Assembly:
                         ring=ring.ring.notched(on_ring + along_ring, count),
                     )
             rings.append(ring)
-        return Assembly(tuple(seams), tuple(rings))
+        return Assembly(tuple(seams), tuple(rings), self.kinds)
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,10 +155,63 @@ def row(draft: Draft, seam: Seam, side: Side) -> Row:
     return Row(seam.id, side, run.piece, length, closed, tuple(notches))
 
 
+def notched_seams(draft: Draft) -> tuple[Seam, ...]:
+    """The seams that are matched by notches: both sides are edges that could be sewn to others as well."""
+    edges = {piece.id: {edge.name for edge in piece.edges} for piece in draft.pieces}
+    return tuple(
+        seam
+        for seam in draft.seams
+        if seam.kind in NOTCHED
+        and all(edges.get(side.piece, set()).issuperset(side.edges) for side in (seam.a, seam.b))
+    )
+
+
 def assembly_of(draft: Draft) -> Assembly:
-    """Every run of a draft as a row of notches."""
-    seams = tuple((row(draft, seam, "a"), row(draft, seam, "b")) for seam in draft.seams)
-    return Assembly(seams, tuple(_rings(draft, {a.seam: (a, b) for a, b in seams})))
+    """Every run that is matched by notches as a row of them.
+
+    Left out is a short run that a longer one goes straight on into: the collar of a roll-top bag is sewn to
+    panel and gusset in one go; where it lies along the panel decides where it lies along the gusset's end.
+    """
+    notched = notched_seams(draft)
+    left_out = _continuations(draft, notched)
+    seams = tuple(
+        (row(draft, seam, "a"), row(draft, seam, "b")) for seam in notched if seam.id not in left_out
+    )
+    kinds = tuple(seam.kind for seam in notched if seam.id not in left_out)
+    rows = {a.seam: (a, b) for a, b in seams}
+    return Assembly(seams, tuple(_rings(draft, notched, rows)), kinds)
+
+
+def _continuations(draft: Draft, seams: Sequence[Seam]) -> frozenset[str]:
+    """Seams whose second side goes straight on from that of a longer one, which is sewn to a neighbour."""
+    joined = {frozenset({seam.a.piece, seam.b.piece}) for seam in seams}
+    found: set[str] = set()
+    for seam in seams:
+        length = run_length(draft.piece(seam.b.piece), seam.b)
+        if length > SHORT_RUN:
+            continue
+        own = run_path(draft, seam.b)
+        for other in seams:
+            if (
+                other.b.piece != seam.b.piece
+                or other.a.piece == seam.a.piece
+                or frozenset({other.a.piece, seam.a.piece}) not in joined
+                or run_length(draft.piece(other.b.piece), other.b) <= length
+            ):
+                continue
+            if _goes_straight_on(own, run_path(draft, other.b)):
+                found.add(seam.id)
+    return frozenset(found)
+
+
+def _goes_straight_on(one: Path, other: Path) -> bool:
+    """Whether one of two runs begins where the other ends, without a corner between."""
+    for path in (one, one.reversed()):
+        for mate in (other, other.reversed()):
+            turn = abs(signed_angle(path.tangent_before(path.length), mate.tangent_at(0.0)))
+            if distance(path.end, mate.start) < END_TOLERANCE and turn < _STRAIGHT:
+                return True
+    return False
 
 
 def wrong_ways(draft: Draft, *, length_tolerance: float, notch_tolerance: float) -> tuple[WrongWay, ...]:
@@ -172,6 +234,7 @@ def wrong_ways_of(
     assembly: Assembly, *, length_tolerance: float, notch_tolerance: float
 ) -> tuple[WrongWay, ...]:
     """Every wrong way to sew a seam that a sewer could miss, as in `wrong_ways`."""
+    kinds = {a.seam: kind for (a, _), kind in zip(assembly.seams, assembly.kinds, strict=True)}
     every = [side for pair in assembly.seams for side in pair]
     tried: set[frozenset[tuple[str, Side]]] = set()
     found: list[WrongWay] = []
@@ -181,6 +244,8 @@ def wrong_ways_of(
         for candidate in every:
             if candidate is fixed or candidate.piece == fixed.piece != mate.piece:
                 continue
+            if kinds[candidate.seam] != kinds[fixed.seam]:
+                continue  # they are sewn at different times, or are of different cloth
             if candidate.closed and not fixed.closed:
                 continue  # tried the other way round
             if abs(candidate.length - fixed.length) > length_tolerance:
@@ -341,23 +406,25 @@ def _way(candidate: Row, mate: Row, turned: bool) -> Way:
     return "upside down and turned round" if turned else "upside down"
 
 
-def _rings(draft: Draft, rows: dict[str, tuple[Row, Row]]) -> Iterator[Ring]:
+def _rings(draft: Draft, seams: Sequence[Seam], rows: dict[str, tuple[Row, Row]]) -> Iterator[Ring]:
     """What is sewn round a whole outline in several pieces that are joined end to end."""
     for piece in draft.pieces:
         for side in ("a", "b"):
-            ring = _ring_round(draft, piece, side, rows)
+            ring = _ring_round(draft, piece, side, [seam for seam in seams if seam.id in rows], rows)
             if ring is not None:
                 yield ring
 
 
-def _ring_round(draft: Draft, piece: Piece, side: Side, rows: dict[str, tuple[Row, Row]]) -> Ring | None:
+def _ring_round(
+    draft: Draft, piece: Piece, side: Side, seams: Sequence[Seam], rows: dict[str, tuple[Row, Row]]
+) -> Ring | None:
     parts: list[tuple[float, Seam]] = []
     offsets: dict[str, float] = {}
     whole = 0.0
     for edge in piece.edges:
         offsets[edge.name] = whole
         whole += edge.length
-    for seam in draft.seams:
+    for seam in seams:
         run = seam.a if side == "a" else seam.b
         if run.piece == piece.id and not run.reverse:
             parts.append(((offsets[run.edges[0]] + run.start) % whole, seam))
@@ -365,7 +432,7 @@ def _ring_round(draft: Draft, piece: Piece, side: Side, rows: dict[str, tuple[Ro
     if len(parts) < 2:
         return None
     index, other = (0, 1) if side == "a" else (1, 0)
-    joined = {frozenset({seam.a.piece, seam.b.piece}) for seam in draft.seams}
+    joined = {frozenset({seam.a.piece, seam.b.piece}) for seam in seams}
     mates = [rows[seam.id][other] for _, seam in parts]
     places: list[tuple[str, float, float]] = []
     notches: list[tuple[float, int]] = []
