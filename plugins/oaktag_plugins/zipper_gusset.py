@@ -80,7 +80,7 @@ def run(draft: Draft, options: GussetZipperOptions) -> Draft:
     """
     for body in bodies_of(draft, options.body):
         gauge = gauge_of(draft, options)
-        zipper = zipper_id(draft, options, piece_id(body, "zipper-gusset"))
+        zipper = zipper_id(draft, options, body, "zipper-gusset")
         outline = draft.outline_of(body)
         try:
             place = run_of(draft, outline, options)

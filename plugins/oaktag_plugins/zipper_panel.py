@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated
 
 from pydantic import Field, model_validator
 
-from oaktag import Draft, Finding, StageSpec, hookimpl
-from oaktag.geometry import Line, Path, Point, Transform, left_normal, shifted, subtract
+from oaktag import Draft, StageSpec, hookimpl
+from oaktag.geometry import Line, Path, Point, Transform, dot, left_normal, shifted, subtract
 from oaktag.pattern import Edge, Piece, Seam
 from oaktag.recipe import NonNegativeLength, PositiveLength, refuse_value
 from oaktag_plugins.drafting.assembled import (
@@ -112,19 +113,48 @@ def run(draft: Draft, options: PanelZipperOptions) -> Draft:
 def with_zipper(draft: Draft, body: str, options: PanelZipperOptions) -> Draft:
     """The draft with a zipper in one body's panel, or with the finding that says why there is none."""
     gauge = gauge_of(draft, options)
-    zipper = zipper_id(draft, options, piece_id(body, f"zipper-{options.side}"))
+    zipper = zipper_id(draft, options, body, f"zipper-{options.side}")
     host = panel(draft, options.side, body)
     try:
         chord = chord_of(draft, host, body, options)
         parent, split = cut_panel(draft, host, chord, gauge)
-        changed, strip, findings = _sewn_in(draft, host, parent, split, chord, zipper, gauge, options)
+        cloth = cut_apart(host, parent, split, chord, zipper, gauge, options)
     except MisfitError as misfit:
         return draft.with_findings([misfit.finding(host.id)])
+    strip = cloth.strip
+    tape, lengths = tape_piece(draft, zipper, host.name, strip, gauge, options, body)
+    changed = taken_apart(draft, host, parent, (*cloth.halves, *cloth.tabs.values(), tape))
+    marked = changed.piece(host.id)
+    marked = marked.evolve(placements=(*marked.placements, visible_line(zipper, strip)))
+    seams = (*changed.seams, *zipper_seams(cloth, tape))
+    turned, back = chord.place.inverse(), to_panel(draft, options.side, body).inverse()
+    halves = [(half, half.seam_line.transformed(turned).bounds.height) for half in cloth.halves]
+    ends = {
+        end: (point, *strip_corners(strip, end))
+        for end, point in (("start", strip.centre.start), ("end", strip.centre.end))
+        if end not in cloth.tabs
+    }
     bias = bias_finding(host, zipper, chord.along)
-    back = to_panel(draft, options.side, body).inverse()
-    findings += [] if bias is None else [bias]
-    findings += obstacle_findings(draft, zipper, strip.covers.transformed(back), options.obstacle_reach)
-    return changed.with_findings(findings)
+    findings = [
+        *zipper_findings(tape, lengths, gauge, options),
+        *half_findings(zipper, halves, options),
+        *corner_findings(zipper, host.edges, ends, options.corner_margin),
+        *obstacle_findings(draft, zipper, strip.covers.transformed(back), options.obstacle_reach),
+        *(() if bias is None else (bias,)),
+    ]
+    return changed.replaced(marked).evolve(seams=seams).with_findings(findings)
+
+
+def strip_corners(strip: Strip, end: str) -> tuple[Point, Point]:
+    """The points at one of a strip's ends where the cloth's seam lines meet the panel's edge."""
+    start, direction = strip.centre.start, strip.centre.direction
+
+    def along(point: Point) -> float:
+        return dot(subtract(point, start), direction)
+
+    choose = min if end == "start" else max
+    left, right = (choose((path.start, path.end), key=along) for _, path in (strip.left, strip.right))
+    return left, right
 
 
 def chord_of(draft: Draft, host: Piece, body: str, options: PanelZipperOptions) -> Chord:
@@ -142,10 +172,7 @@ def chord_of(draft: Draft, host: Piece, body: str, options: PanelZipperOptions) 
         cut = split_outline(host.edges, start, along).left.cut.path
     except SplitError as error:
         raise MisfitError("zipper-off-panel", f"the zipper can't cross {host.id}: {error.reason}.") from error
-    ends = sorted(
-        (cut.start, cut.end),
-        key=lambda point: (point[0] - start[0]) * along[0] + (point[1] - start[1]) * along[1],
-    )
+    ends = sorted((cut.start, cut.end), key=lambda point: dot(subtract(point, start), along))
     nx, ny = left_normal(direction)
     if abs(ny) >= abs(nx) - 1e-9:
         names = ("upper", "lower") if ny > 0.0 else ("lower", "upper")
@@ -185,8 +212,22 @@ def cut_panel(draft: Draft, host: Piece, chord: Chord, gauge: Gauge) -> tuple[Pi
     raise MisfitError("zipper-across-parts", message)
 
 
-def _sewn_in(
-    draft: Draft,
+@dataclass(frozen=True, slots=True)
+class Cloth:
+    """What a panel becomes when a zipper is sewn into it.
+
+    Attributes:
+        halves: to the left and to the right of the zipper.
+        tabs: what closes the strip at its ends, by end.
+        strip: where the zipper is seen.
+    """
+
+    halves: tuple[Piece, Piece]
+    tabs: Mapping[str, Piece]
+    strip: Strip
+
+
+def cut_apart(
     host: Piece,
     parent: Piece,
     split: Split,
@@ -194,61 +235,57 @@ def _sewn_in(
     zipper: str,
     gauge: Gauge,
     options: PanelZipperOptions,
-) -> tuple[Draft, Strip, list[Finding]]:
-    """Cut the panel apart, sew zipper and tabs between, and say what is wrong with it."""
+) -> Cloth:
+    """Cut the panel, or a part of it, apart.
+
+    Raises:
+        MisfitError: there is no room for the zipper or its tabs.
+    """
     start, end = margins(chord, options)
     half_strip = 0.5 * gauge.strip
+    sides = (f"{zipper}-{chord.left}", f"{zipper}-{chord.right}")
     band = band_edges(
-        parent.edges,
-        chord.origin,
-        chord.along,
-        (f"{zipper}-{chord.left}", half_strip),
-        (f"{zipper}-{chord.right}", -half_strip),
+        parent.edges, chord.origin, chord.along, (sides[0], half_strip), (sides[1], -half_strip)
     )
-    tabs: list[Piece] = []
+    tabs: dict[str, Piece] = {}
     for name, margin in (("start", start), ("end", end)):
         if margin > 0.0:
             tab, band = tab_off(band, chord, name, margin, host, zipper)
-            tabs.append(tab.evolve(material=options.tab_material or host.material, body=host.body))
-    covers = Path(tuple(segment for edge in band for segment in edge.path.segments))
-    halves: list[Piece] = []
-    seams: list[Seam] = []
-    lines: list[tuple[str, Path]] = []
-    for name, half in ((chord.left, split.left), (chord.right, split.right)):
-        # Under the zipper's id, so that it stays apart from the edge at another zipper of the same part.
-        edges = (Edge(zipper, half.cut.path), *half.edges[1:])
-        halves.append(part_of(parent, host, name, edges))
-        lines.append((name, next(edge for edge in band if edge.name == f"{zipper}-{name}").path))
-    inner = {tab.id.rpartition("-")[2]: tab.edge(f"{zipper}-tape").path for tab in tabs}
+            tabs[name] = tab.evolve(material=options.tab_material or host.material)
+    beside = {edge.name: edge.path for edge in band}
+    # The cut edges go by the zipper's id, so that a part may lie between two zippers.
+    left, right = (
+        part_of(parent, host, name, (Edge(zipper, half.cut.path), *half.edges[1:]))
+        for name, half in ((chord.left, split.left), (chord.right, split.right))
+    )
     centre = Line(
         shifted(chord.origin, chord.along, start), shifted(chord.origin, chord.along, chord.length - end)
     )
-    strip = Strip(centre, covers, lines[0], lines[1], {f"tab-{name}": path for name, path in inner.items()})
-    tape, lengths = tape_piece(draft, zipper, host.name, strip, gauge, options, host.body)
-    for part, (name, _) in zip(halves, lines, strict=True):
-        seams.append(mated(f"{zipper}-{name}", part, zipper, tape, name, "zipper"))
-        seams += (mated(f"{tab.id}-{name}", part, zipper, tab, f"{zipper}-{name}", "zipper") for tab in tabs)
-    for tab in tabs:
-        end_name = tab.id.rpartition("-")[2]
-        seams.append(mated(f"{tab.id}-tape", tab, f"{zipper}-tape", tape, f"tab-{end_name}", "zipper"))
-    changed = taken_apart(draft, host, parent, (*halves, *tabs, tape))
-    marked = changed.piece(host.id)
-    changed = changed.replaced(
-        marked.evolve(placements=(*marked.placements, visible_line(zipper, strip)))
-    ).evolve(seams=(*changed.seams, *seams))
-    box = [part.seam_line.transformed(chord.place.inverse()).bounds.height for part in halves]
-    findings = zipper_findings(tape, lengths, gauge, options)
-    findings += half_findings(zipper, list(zip(halves, box, strict=True)), options)
-    ends = {
-        name: [
-            point,
-            *(p for edge in _ends_on(band, chord, name, zipper) for p in (edge.path.start, edge.path.end)),
-        ]
-        for name, margin, point in (("start", start, centre.start), ("end", end, centre.end))
-        if margin == 0.0
-    }
-    findings += corner_findings(zipper, host.edges, ends, options.corner_margin)
-    return changed, strip, findings
+    strip = Strip(
+        centre,
+        Path(tuple(segment for edge in band for segment in edge.path.segments)),
+        (chord.left, beside[sides[0]]),
+        (chord.right, beside[sides[1]]),
+        {f"tab-{name}": tab.edge(f"{zipper}-tape").path for name, tab in tabs.items()},
+    )
+    return Cloth((left, right), tabs, strip)
+
+
+def zipper_seams(cloth: Cloth, tape: Piece) -> tuple[Seam, ...]:
+    """The seams between halves, tabs and the zipper."""
+    zipper = tape.id
+    seams: list[Seam] = []
+    for half, (name, _) in zip(cloth.halves, (cloth.strip.left, cloth.strip.right), strict=True):
+        seams.append(mated(f"{zipper}-{name}", half, zipper, tape, name, "zipper"))
+        seams += (
+            mated(f"{tab.id}-{name}", half, zipper, tab, f"{zipper}-{name}", "zipper")
+            for tab in cloth.tabs.values()
+        )
+    seams += (
+        mated(f"{tab.id}-tape", tab, f"{zipper}-tape", tape, f"tab-{end}", "zipper")
+        for end, tab in cloth.tabs.items()
+    )
+    return tuple(seams)
 
 
 def margins(chord: Chord, options: PanelZipperOptions) -> tuple[float, float]:
@@ -321,8 +358,7 @@ def _ends_on(band: tuple[Edge, ...], chord: Chord, name: str, zipper: str) -> li
     for edge in band:
         if edge.name.startswith(f"{zipper}-"):
             continue
-        x, y = edge.path.point_at(0.5 * edge.length)
-        along = (x - chord.origin[0]) * chord.along[0] + (y - chord.origin[1]) * chord.along[1]
+        along = dot(subtract(edge.path.point_at(0.5 * edge.length), chord.origin), chord.along)
         if (along < middle) == (name == "start"):
             found.append(edge)
     return found

@@ -6,12 +6,14 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 
 from oaktag import Draft
-from oaktag.geometry import GeometryError, Path, Point, left_normal, shifted, unit
+from oaktag.geometry import GeometryError, Line, Path, Point, distance, left_normal, shifted, subtract, unit
 from oaktag.pattern import Edge, Piece, Seam, SeamKind, SeamSide
+from oaktag_plugins.drafting.bag import NON_DRIVE_EDGE
 from oaktag_plugins.drafting.split import split_outline
 
 VISIBLE = ":visible"
 """Ends the name of the placement line of a zipper's visible strip, which is no part of the cloth."""
+_HALF_ARROW = 4.0  # mm; of the grain line of a part that has no label yet
 PART_ROLE = "-part"
 """Ends the role of a part, after the role of the piece that it is a part of."""
 
@@ -83,15 +85,38 @@ def part_edges(edges: Iterable[Edge], whole: Piece) -> tuple[Edge, ...]:
     return tuple(named)
 
 
+def warp_of(piece: Piece) -> tuple[Point, str]:
+    """Unit direction of the warp on a piece of the shell, and what gives it, in words.
+
+    As its grain says; as long as it says nothing along the top tube, on a strip along the strip, else along
+    the longest straight edge (common practice, no source).
+    """
+    if piece.grain is not None:
+        return piece.grain.direction, "the grain"
+    straight = {edge.name: edge for edge in piece.edges if not edge.is_corner}
+    longest = max(straight.values(), key=lambda edge: distance(edge.path.start, edge.path.end))
+    edge = straight.get("top-tube") or straight.get(NON_DRIVE_EDGE) or longest
+    return unit(subtract(edge.path.end, edge.path.start)), f"the warp, which lies along {edge.name}"
+
+
+def _grain(seam_line: Path, direction: Point) -> Line:
+    """A short arrow within a piece."""
+    spot = seam_line.polygon(0.1).representative_point()
+    return Line(*(shifted((spot.x, spot.y), direction, along) for along in (-_HALF_ARROW, _HALF_ARROW)))
+
+
 def part_of(parent: Piece, whole: Piece, suffix: str, edges: Iterable[Edge]) -> Piece:
     """A part that is cut out of a piece: out of the whole, or out of a part that the whole has already."""
     role = parent.role if parent.role.endswith(PART_ROLE) else f"{whole.role}{PART_ROLE}"
+    named = part_edges(edges, whole)
+    seam_line = Path(tuple(segment for edge in named for segment in edge.path.segments))
     return Piece(
         id=f"{parent.id}-{suffix}",
         name=f"{parent.name}, {suffix} part",
-        edges=part_edges(edges, whole),
+        edges=named,
         material=parent.material,
-        grain=parent.grain,
+        # Cut as the whole would be, whatever its own longest edge is.
+        grain=_grain(seam_line, warp_of(whole)[0]),
         up=parent.up,
         front=parent.front,
         role=role,

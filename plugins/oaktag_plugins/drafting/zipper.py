@@ -10,10 +10,11 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from oaktag import Draft, Finding, Options, Refusal
-from oaktag.geometry import Line, Path, Point, Transform, cross, shifted, subtract, unit
+from oaktag.geometry import Line, Path, Point, Transform, cross, dot, shifted, subtract
 from oaktag.pattern import Edge, Fitting, Mark, Obstacle, Piece, PlacementLine
 from oaktag.recipe import NonNegativeLength, PositiveLength, listed, meant, refuse_value, show
-from oaktag_plugins.drafting.assembled import VISIBLE
+from oaktag_plugins.drafting.assembled import VISIBLE, warp_of
+from oaktag_plugins.drafting.bag import piece_id
 from oaktag_plugins.drafting.obstacles import CHORD_ERROR, bodies, reach
 from oaktag_plugins.drafting.split import split_outline
 
@@ -49,7 +50,10 @@ class ZipperOptions(Options):
     """What every stage that sews in a zipper lets the maker choose."""
 
     name: Annotated[str, Field(pattern=r"^[a-z0-9]+(?:-[a-z0-9]+)*$", max_length=40)] | None = None
-    """Id of the zipper, by which later stages name it; made from its place if left out."""
+    """Id of the zipper, by which later stages name it, after its body's where there are several.
+
+    Made from its place if left out.
+    """
     zipper: Annotated[str, Field(min_length=1, max_length=60)] = "zipper-8"
     """The zipper, by its name in the material table."""
     tape_width: PositiveLength | None = None
@@ -229,7 +233,7 @@ def zipper_lengths(opening: float, extent: float, gauge: Gauge, options: ZipperO
     return ZipperLengths(opening, finished, cut, order, stock)
 
 
-def zipper_id(draft: Draft, options: ZipperOptions, default: str) -> str:
+def zipper_id(draft: Draft, options: ZipperOptions, body: str, default: str) -> str:
     """The id of a new zipper: its own name, or one made from its place and numbered.
 
     Raises:
@@ -237,21 +241,22 @@ def zipper_id(draft: Draft, options: ZipperOptions, default: str) -> str:
     """
     known = {piece.id for piece in draft.pieces}
     if options.name is None:
-        number, name = 1, default
+        number, name = 1, piece_id(body, default)
         while name in known:
             number += 1
-            name = f"{default}-{number}"
+            name = piece_id(body, f"{default}-{number}")
         return name
-    if options.name in known:
+    name = piece_id(body, options.name)
+    if name in known:
         raise Refusal(
             "there is a piece of this name already",
             key="name",
             source="recipe",
-            found=show(options.name),
+            found=show(name),
             valid="a name that no piece has",
             todo="choose another name",
         )
-    return options.name
+    return name
 
 
 @dataclass(frozen=True, slots=True)
@@ -505,25 +510,13 @@ def obstacle_finding(zipper: str, obstacle: Obstacle, near: float, margin: float
 def bias_finding(host: Piece, zipper: str, along: Point) -> Finding | None:
     """Report a zipper that runs on the bias of the cloth, where the cloth stretches and the zipper waves.
 
-    The warp runs as the piece's grain says; as long as it says nothing, along the top tube or the longest
-    edge (common practice, no source).
-
     Args:
         host: the piece that it is sewn into.
         zipper: its id.
         along: direction of the zipper, in the piece's place.
     """
-    if host.grain is not None:
-        warp, named = host.grain.direction, "the grain"
-    else:
-        straight = [edge for edge in host.edges if not edge.is_corner]
-        tube = next(
-            (edge for edge in straight if edge.name == "top-tube"),
-            max(straight, key=lambda edge: edge.length),
-        )
-        warp = unit(subtract(tube.path.end, tube.path.start))
-        named = f"the warp, which lies along {tube.name}"
-    turned = abs(math.degrees(math.atan2(cross(warp, along), warp[0] * along[0] + warp[1] * along[1])))
+    warp, named = warp_of(host)
+    turned = abs(math.degrees(math.atan2(cross(warp, along), dot(warp, along))))
     angle = min(turned, 180.0 - turned)
     if not BIAS[0] < angle < BIAS[1]:
         return None
