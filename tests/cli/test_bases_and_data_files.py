@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sys
 from collections.abc import Callable
@@ -115,6 +116,14 @@ def test_pattern_json_tells_recipes_apart_whose_bases_differ(folder: Path, capsy
         digests.append(pattern["recipe"]["sha256"])
     assert len(set(digests)) == 2
     assert str(folder) not in json.dumps(pattern)
+
+
+def test_pattern_json_names_the_tables_of_the_shop(folder: Path) -> None:
+    (folder / "mine" / "bag.recipe.toml").write_text(BAG + DROPPED + INSERTED)
+    assert run(["make", *CHECK[1:], "--out", "out", "--quiet"]) == 0
+    pattern = json.loads((folder / "out" / "demo" / "bag" / "pattern.json").read_text())
+    digest = hashlib.sha256((folder / "mine" / "shop.toml").read_bytes()).hexdigest()
+    assert pattern["tables"] == [{"name": "shop.toml", "sha256": digest}]
 
 
 def test_settings_reach_the_base(folder: Path, capsys: Capture) -> None:

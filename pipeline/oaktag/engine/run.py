@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from oaktag.engine.plan import Plan, PlannedStep
 from oaktag.pattern import Draft, Finding, Frame, Material, Provenance, Refusal
 from oaktag.plugin.contract import checked, problem_of
-from oaktag.recipe import InputError, TomlFile
+from oaktag.recipe import DataFile, InputError, TomlFile
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,8 +59,21 @@ def first_draft(
         frame=frame,
         frame_provenance=Provenance(frame.name, "", frame_file.sha256),
         recipe_provenance=Provenance(recipe.name, recipe.version, recipe.sha256),
+        tables=tuple(Provenance(table.name, "", table.sha256) for table in tables_of(plan)),
         materials=materials,
     )
+
+
+def tables_of(plan: Plan) -> tuple[DataFile, ...]:
+    """The shop's own tables that options of a plan name, each once, in the order of the stages."""
+    found: dict[DataFile, None] = {}
+    for planned in plan.steps:
+        options = planned.ready.options
+        for name in type(options).model_fields:
+            value = getattr(options, name)
+            if isinstance(value, DataFile):
+                found.setdefault(value)
+    return tuple(found)
 
 
 def run_plan(

@@ -57,6 +57,7 @@ def document(draft: Draft) -> _Json:
         "schema": SCHEMA_VERSION,
         "recipe": _provenance(draft.recipe_provenance),
         "frame": _frame(draft.frame, draft.frame_provenance),
+        "tables": [{"name": table.name, "sha256": table.sha256} for table in draft.tables],
         "survey": None if draft.survey is None else _survey(draft.survey),
         "opening": None if draft.opening is None else _opening(draft.opening),
         "outline": None if draft.outline is None else _outline(draft.outline),

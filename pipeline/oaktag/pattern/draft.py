@@ -69,6 +69,7 @@ class Draft:
         frame: what was measured.
         frame_provenance: the frame sheet's file.
         recipe_provenance: the recipe's file.
+        tables: the shop's own tables that options of the recipe name.
         survey: the reconciled readings.
         opening: the polygon inside the tubes.
         outlines: the side panel's seam line, gap taken off; one for each body.
@@ -86,6 +87,7 @@ class Draft:
     frame: Frame
     frame_provenance: Provenance
     recipe_provenance: Provenance
+    tables: tuple[Provenance, ...] = ()
     survey: Survey | None = None
     opening: Opening | None = None
     outlines: tuple[Outline, ...] = ()

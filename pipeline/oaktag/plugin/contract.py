@@ -115,7 +115,7 @@ def checked(before: Draft, after: object) -> Draft:
     """
     if not isinstance(after, Draft):
         raise ContractError(f"it returned a {type(after).__name__}, not a Draft")
-    for name in ("frame", "frame_provenance", "recipe_provenance"):
+    for name in ("frame", "frame_provenance", "recipe_provenance", "tables"):
         if getattr(after, name) != getattr(before, name):
             raise ContractError(f"it changed the draft's {name.replace('_', ' ')}, which no stage may")
     if after.findings[: len(before.findings)] != before.findings:
