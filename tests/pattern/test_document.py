@@ -45,7 +45,8 @@ from oaktag.pattern.drawing import piece_bounds
 
 TOP_LEVEL = [
     "schema", "recipe", "frame", "tables", "survey", "opening", "outline", "outlines", "pieces", "seams",
-    "materials", "cut_list", "paperwork", "operations", "layout", "volume_l", "compartments", "findings", "files",
+    "materials", "cut_list", "paperwork", "operations", "layout", "volume_l", "compartments", "findings",
+    "files",
 ]  # fmt: skip
 CORNERS = (("seat", (0.0, 400.0)), ("head", (520.0, 430.0)), ("bottom-bracket", (130.0, -0.0)))
 TUBES = ("top-tube", "down-tube", "seat-tube")
