@@ -27,7 +27,7 @@ from oaktag_plugins.drafting.fastening import (
     together,
 )
 
-BOLT, WASHER, PLATE = "bolt", "washer", "backing plate"
+BOLT, WASHER, PLATE = "bolt", "washer", "backing-plate"
 PLATE_ROUND = 5.0
 """Radius of a backing plate's corners, mm: sharp ones wear through the cloth (common practice, no source)."""
 

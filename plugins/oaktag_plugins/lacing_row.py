@@ -40,7 +40,7 @@ from oaktag_plugins.drafting.fastening import (
     tube_round,
 )
 
-GROMMET, STRIP, CORD = "grommet", "reinforcement strip", "cord"
+GROMMET, STRIP, CORD = "grommet", "patch", "cord"
 USUAL_PITCH = 40.0
 """The pitch that the stage comes nearest to if it is left to it, mm (common practice, no source)."""
 BETWEEN_FLANGES = 4.0

@@ -28,7 +28,7 @@ from oaktag_plugins.drafting.fastening import (
     straight_runs,
 )
 
-WEBBING = "webbing"
+LOOP = "loop"
 USUAL_PITCH = 38.0
 """From one bartack to the next if the recipe doesn't say, mm: 1 1/2 in (common practice, no source)."""
 LEAST_LOOP = 20.0
@@ -60,7 +60,7 @@ class LoopOptions(Options):
     opening: PositiveLength = 38.0
     """Between the two bartacks of a single loop (common practice, no source)."""
     slack: NonNegativeLength = 5.0
-    """Length of webbing in a loop beyond what lies under it, for a strap to pass (common practice, no source)."""
+    """Webbing in a loop beyond what lies under it, for a strap to pass (common practice, no source)."""
     tab: PositiveLength = 12.0
     """Webbing beyond the outermost bartacks, turned under (common practice, no source)."""
     end_inset: NonNegativeLength = 20.0
@@ -110,11 +110,12 @@ def along_tube(draft: Draft, outline: Outline, width: float, options: LoopOption
     for webbing in wanted:
         name = f"{prefix}-{free_number(draft, prefix)}"
         draft, half = sewn(draft, outline, webbing, name, width, options)
-        room = half - abs(options.across)
-        if 0.5 * width > room + 1e-6:
+        off = abs(options.across)
+        if 0.5 * width > half - off + 1e-6:
+            where = along_words(outline, webbing.tacks[0])
             message = (
-                f"webbing {width:g} mm wide, {abs(options.across):g} mm off the gusset's middle, reaches over "
-                f"its seam: the gusset is {2 * half:.1f} mm wide {along_words(outline, webbing.tacks[0])}. "
+                f"webbing {width:g} mm wide, {off:g} mm off the gusset's middle, reaches over its seam: "
+                f"the gusset is {2 * half:.1f} mm wide {where}. "
                 "Use narrower webbing, or move it to the middle."
             )
             findings.append(Finding("error", "loop-too-wide", message, name))
@@ -152,8 +153,8 @@ def webbings(
     if sum(counts) < asked or asked == 0:
         message = (
             f"{asked or 'no'} loops at a pitch of {pitch:g} mm along {options.tube}: there is room for "
-            f"{sum(counts)} on {sum(max(high - low, 0.0) for low, high in parts):.0f} mm beside its joins and ends. "
-            "Use a smaller pitch, fewer loops, or smaller insets."
+            f"{sum(counts)} on {sum(max(high - low, 0.0) for low, high in parts):.0f} mm "
+            "beside joins and ends. Use a smaller pitch, fewer loops, or smaller insets."
         )
         findings.append(Finding("error", "loop-run-short", message, options.tube))
     found: list[_Webbing] = []
@@ -218,7 +219,7 @@ def sewn(
     for number, (there, here) in enumerate(zip(at, home, strict=True), 1):
         tag = f"{name}:{number}"
         covers = ground if number == 1 else None
-        on_host.append(PlacementLine(tag, tack(there, options.across), WEBBING, options.face, covers))
+        on_host.append(PlacementLine(tag, tack(there, options.across), LOOP, options.face, covers))
         on_webbing.append(PlacementLine(f"tack-{number}", tack(here, 0.0), "bartack", "outside"))
         a, b = SeamSide(host.id, (tag,)), SeamSide(name, (f"tack-{number}",))
         seams.append(Seam(f"{tag}-on-{host.id}", a, b, kind="applied"))

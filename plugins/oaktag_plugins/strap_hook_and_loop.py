@@ -41,7 +41,7 @@ from oaktag_plugins.drafting.fastening import (
     tube_round,
 )
 
-STRAP, PATCH, SLOT = "strap", "anchor patch", "slot"
+STRAP, PATCH, SLOT = "strap", "anchor-patch", "slot"
 BOX_INSET = 2.0
 """From the strap's edges to the stitching of the box with a cross, mm (common practice, no source)."""
 PATCH_BEYOND_BOX = 2.5

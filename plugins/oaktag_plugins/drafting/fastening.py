@@ -106,13 +106,13 @@ def free_number(draft: Draft, prefix: str) -> int:
     return max(taken) + 1
 
 
-def half_width(strip: Piece, x: float) -> float:
-    """Half the width of a piece of the gusset at a place along it, mm; at its ends beyond them."""
+def seam_length_at(strip: Piece, x: float) -> float:
+    """Seam length from the start of a piece of the gusset to a place along it, mm; of its ends beyond."""
     upper = strip.edge(NON_DRIVE_EDGE).path
     if x <= upper.start[0]:
-        return upper.start[1]
+        return 0.0
     if x >= upper.end[0]:
-        return upper.end[1]
+        return upper.length
     low, high = 0.0, upper.length
     # x grows with the seam length, by no less than the slope's limit lets it.
     for _ in range(60):
@@ -121,7 +121,12 @@ def half_width(strip: Piece, x: float) -> float:
             low = middle
         else:
             high = middle
-    return upper.point_at(0.5 * (low + high))[1]
+    return 0.5 * (low + high)
+
+
+def half_width(strip: Piece, x: float) -> float:
+    """Half the width of a piece of the gusset at a place along it, mm; at its ends beyond them."""
+    return strip.edge(NON_DRIVE_EDGE).path.point_at(seam_length_at(strip, x))[1]
 
 
 def narrowest(strip: Piece, x0: float, x1: float) -> float:
