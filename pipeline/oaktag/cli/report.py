@@ -113,7 +113,11 @@ def drafted(draft: Draft) -> list[Table]:
                 str(len(piece.notches)),
             )
         )
-    runs = tuple((edge.name, f"{edge.length:.1f}") for edge in draft.outline.edges) if draft.outline else ()
+    runs = tuple(
+        (f"{outline.body} {edge.name}".strip(), f"{edge.length:.1f}")
+        for outline in draft.outlines
+        for edge in outline.edges
+    )
     seams = []
     for seam in draft.seams:
         walked = walk(draft, seam)
@@ -134,7 +138,9 @@ def drafted(draft: Draft) -> list[Table]:
         ),
     ]
     if draft.volume is not None:
-        tables.append(Table("Volume", ("", ""), (("computed", f"{draft.volume:.1f} l"),)))
+        parts = tuple((part.name, f"{part.litres:.1f} l") for part in draft.compartments)
+        whole = ("computed", f"{draft.volume:.1f} l")
+        tables.append(Table("Volume", ("", ""), (*parts, whole)))
     return tables
 
 
@@ -187,6 +193,9 @@ def report_as_json(job: Job, exit_code: int) -> str:
             for piece in draft.pieces
         ],
         "volume_l": None if draft.volume is None else round(draft.volume, 6),
+        "compartments": [
+            {"name": part.name, "volume_l": round(part.litres, 6)} for part in draft.compartments
+        ],
         "stages": [
             {"id": r.id, "use": r.use, "seconds": round(r.seconds, 6), "changes": list(r.changes)}
             for r in job.result.journal
