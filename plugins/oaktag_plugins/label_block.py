@@ -17,10 +17,13 @@ from pydantic import model_validator
 from oaktag import Draft, Finding, Options, Refusal, StageSpec, hookimpl
 from oaktag.geometry import Line, Path, Point, distance, lerp, midpoint
 from oaktag.pattern import Edge, Label, Mark, Piece
+from oaktag.pattern.cut_list import CARD
 from oaktag.pattern.drawing import draw_piece
 from oaktag.pattern.lettering import LINE_SPACING, text_size
 from oaktag.recipe import Angle, NonNegativeLength, PerName, PositiveLength, listed, meant, refuse_value, show
+from oaktag_plugins.drafting.bag import GUSSET, PANEL
 from oaktag_plugins.drafting.label_room import Rectangle, Room
+from oaktag_plugins.drafting.seam_classes import is_tape
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -71,6 +74,9 @@ class BlockOptions(Options):
 def run(draft: Draft, options: BlockOptions) -> Draft:
     """Give every piece its grain line, its text, and arrows to the front and up.
 
+    What is put on a bag (straps, patches, facings) is often too small for all of that: such a piece then says
+    which it is, how many are cut, and of what. Pieces that are cut from tape say no more in any case.
+
     Raises:
         Refusal: a grain option names a piece, material or edge that isn't there.
     """
@@ -78,10 +84,23 @@ def run(draft: Draft, options: BlockOptions) -> Draft:
     pieces: list[Piece] = []
     findings: list[Finding] = []
     for index, piece in enumerate(draft.pieces):
-        lines = text_of(draft, piece, index + 1, options)
-        lettered, missing = letter_piece(piece, lines, grain_direction(piece, options), options)
+        grain = grain_direction(piece, options)
+        if is_tape(draft, piece):
+            lettered, missing = letter_small(piece, grain, options)
+        else:
+            lines = text_of(draft, piece, index + 1, options)
+            lettered, missing = letter_piece(piece, lines, grain, options, shorten=piece.role in _NEVER_SMALL)
+            if missing and piece.role not in _NEVER_SMALL:
+                lettered, missing = letter_small(piece, grain, options)
         pieces.append(lettered)
-        if missing:
+        if missing and (piece.role not in _NEVER_SMALL or is_tape(draft, piece)):
+            left_out = listed(f"'{line}'" for line in missing)
+            message = (
+                f"{piece.name} is too small for letters of {options.smallest:g} mm that say {left_out}: write"
+                " that on it by hand"
+            )
+            findings.append(Finding("note", "label-left-out", message, piece.id))
+        elif missing:
             left_out = listed(f"'{line}'" for line in missing)
             message = (
                 f"letters of {options.smallest:g} mm leave no room on {piece.name} for {left_out}:"
@@ -98,11 +117,15 @@ def text_of(draft: Draft, piece: Piece, number: int, options: BlockOptions) -> t
     """The lines for a piece, the most important first; `number` counts from 1."""
     frame, recipe = draft.frame, draft.recipe_provenance
     digest = draft.frame_provenance.sha256[:DIGEST_LETTERS]
+    what = [quantity_text(piece.quantity, piece.mirrored), f"material: {piece.material}"]
+    if piece.assembled:
+        what = ["TEMPLATE, cut from card", "trim the sewn parts to it"]
+    elif any(edge.finish == "fold" for edge in piece.edges):
+        what.insert(1, "cut on the fold")
     lines = [
         piece.name,
         f"piece {number} of {len(draft.pieces)}",
-        quantity_text(piece.quantity, piece.mirrored),
-        f"material: {piece.material}",
+        *what,
         "OUTSIDE FACE",
         allowance_text(piece.edges),
         f"frame: {frame.name}",
@@ -114,6 +137,15 @@ def text_of(draft: Draft, piece: Piece, number: int, options: BlockOptions) -> t
         options.licence,
     ]
     return tuple(line.strip() for line in lines if line.strip())
+
+
+def short_text(piece: Piece) -> tuple[str, ...]:
+    """The lines for a piece that has no room for more: which it is, how many, and of what."""
+    if piece.assembled:
+        return (piece.id, "TEMPLATE", CARD)
+    turned = f", {piece.mirrored} turned over" if piece.mirrored else ""
+    folded = " on the fold" if any(edge.finish == "fold" for edge in piece.edges) else ""
+    return (piece.id, f"cut {piece.quantity}{turned}{folded}", piece.material)
 
 
 def quantity_text(quantity: int, mirrored: int) -> str:
@@ -288,11 +320,13 @@ _FAR = 1e5  # mm: what is nearest to so distant a place lies as far that way as 
 _BLOCKS_TRIED = 3  # shapes of the text that fit, before smaller letters are tried
 _HALF_STEPS = 40  # by which the half of a strip beside one edge is outlined
 _NICKED = 4.0  # mm: an allowance that certainly has room for nicks
+_LEAST_MARGIN = 1.0  # mm that letters keep from the edges of a piece which has no room for more
+_NEVER_SMALL = (PANEL, GUSSET, "")  # roles of pieces that have to carry their whole text
 _LONG_EDGE = 0.4  # of the longest straight: along such edges letters may run
 
 
 def letter_piece(
-    piece: Piece, lines: Sequence[str], grain: float, options: BlockOptions
+    piece: Piece, lines: Sequence[str], grain: float, options: BlockOptions, *, shorten: bool = True
 ) -> tuple[Piece, tuple[str, ...]]:
     """Put text, grain line and arrows on a piece, inside its seam line and clear of what is drawn there.
 
@@ -305,19 +339,22 @@ def letter_piece(
         lines: the most important first.
         grain: direction of the warp, degrees.
         options: heights and margin.
+        shorten: whether to leave out some of it where there isn't room for all; else nothing is put on then.
 
     Returns:
         The piece, and what had to be left out.
     """
-    room = free_room(piece, options.margin)
     angles = line_angles(piece, grain)
     drawn: list[Drawn] | None = None
-    for split in (False, True):
-        for height in _heights(options):
-            extras = _extras(piece, grain, height, room)
-            drawn = _placed(room, _block(lines, height, angles, split), extras, height)
-            if drawn is not None:
-                return _finished(piece, drawn, grain), ()
+    for room in _rooms(piece, options.margin):
+        for split in (False, True):
+            for height in _heights(options):
+                extras = _extras(piece, grain, height, room)
+                drawn = _placed(room, _block(lines, height, angles, split), extras, height)
+                if drawn is not None:
+                    return _finished(piece, drawn, grain), ()
+    if not shorten:
+        return piece, tuple(lines)
     height = options.smallest
     extras = _extras(piece, grain, height, room, bare=True)
     names = [sizes[0].name for sizes in extras]
@@ -330,6 +367,50 @@ def letter_piece(
             missing = (*lines[kept_lines:], *names[kept_extras:])
             return _finished(piece, drawn, grain), missing
     return _finished(piece, [], grain), (*lines, *names)
+
+
+def letter_small(piece: Piece, grain: float, options: BlockOptions) -> tuple[Piece, tuple[str, ...]]:
+    """Put the short text on a piece, along it, as large as it fits, and a grain line where there is room.
+
+    Returns:
+        The piece, and which of the short text's lines had to be left out.
+    """
+    lines = short_text(piece)
+    along = readable(_length_direction(piece))
+    angles = (along, *(angle for angle in line_angles(piece, grain) if abs(angle - along) > 0.5))
+    rooms = [
+        room
+        for margin in sorted({options.margin, min(options.margin, _LEAST_MARGIN)}, reverse=True)
+        for room in _rooms(piece, margin)
+    ]
+    for kept in range(len(lines), 0, -1):
+        for room in rooms:
+            for with_grain in (True, False):
+                for height in _heights(options):
+                    extras = (_grain(grain, height, room, bare=True),) if with_grain else ()
+                    drawn = _placed(room, _block(lines[:kept], height, angles, False), extras, height)
+                    if drawn is not None:
+                        return _finished(piece, drawn, grain), lines[kept:]
+    return _finished(piece, [], grain), lines
+
+
+def _length_direction(piece: Piece) -> float:
+    """Direction in degrees of a piece's longest straight, of its longest edge where it has none."""
+    straights = [
+        segment for edge in piece.edges for segment in edge.path.segments if isinstance(segment, Line)
+    ]
+    if not straights:
+        return direction_of(max(piece.edges, key=lambda edge: edge.length))
+    longest = max(straights, key=lambda segment: round(segment.length, 6))
+    (x0, y0), (x1, y1) = longest.start, longest.end
+    return degrees(atan2(y1 - y0, x1 - x0))
+
+
+def _rooms(piece: Piece, margin: float) -> Iterator[Room]:
+    """What is free on a piece: first without what others cover that are sewn on, then with it."""
+    yield free_room(piece, margin)
+    if any(line.covers is not None for line in piece.placements):
+        yield free_room(piece, margin, covered=True)
 
 
 def _heights(options: BlockOptions) -> list[float]:
@@ -349,12 +430,24 @@ def _fewer(lines: int, extras: int) -> Iterator[tuple[int, int]]:
     yield 1, 0
 
 
-def free_room(piece: Piece, margin: float) -> Room:
-    """What is inside the seam line, and clear of marks, notches, their text and labels, by a margin in mm."""
+def free_room(piece: Piece, margin: float, *, covered: bool = False) -> Room:
+    """What is inside the seam line, and clear by a margin in mm of everything that is drawn or cut there.
+
+    Args:
+        piece: with whatever is on it already.
+        margin: from everything, mm.
+        covered: whether what others cover that are sewn on counts as free.
+    """
+    from shapely import Point as Spot
     from shapely import union_all
 
     free: BaseGeometry = piece.seam_line.polygon(0.05).buffer(-margin, quad_segs=4)
-    taken = [shape.buffer(max(margin, 0.01), quad_segs=2) for shape in _drawn_on(piece)]
+    shapes = _drawn_on(piece)
+    shapes += [hole.path.polygon(0.05) for hole in piece.holes]
+    shapes += [Spot(fitting.point).buffer(fitting.radius, quad_segs=4) for fitting in piece.fittings]
+    if not covered:
+        shapes += [line.covers.polygon(0.05) for line in piece.placements if line.covers is not None]
+    taken = [shape.buffer(max(margin, 0.01), quad_segs=2) for shape in shapes]
     return Room(free.difference(union_all(taken)) if taken else free)
 
 
@@ -364,10 +457,12 @@ def _drawn_on(piece: Piece) -> list[BaseGeometry]:
 
     # Nicks lie outside the seam line, unless the allowance is too narrow for them.
     inside = tuple(notch for notch in piece.notches if piece.edge(notch.edge).allowance < _NICKED)
-    blank = piece.evolve(marks=(), labels=(), notches=inside)
+    blank = piece.evolve(marks=(), labels=(), notches=inside, placements=())
+    bare = blank.evolve(notches=(), grain=None, fittings=())
     single = [
-        *(blank.evolve(notches=(), grain=None, marks=(mark,)) for mark in piece.marks),
-        *(blank.evolve(notches=(), grain=None, labels=(label,)) for label in piece.labels),
+        *(bare.evolve(marks=(mark,)) for mark in piece.marks),
+        *(bare.evolve(labels=(label,)) for label in piece.labels),
+        *(bare.evolve(placements=(line,)) for line in piece.placements),
     ]
     shapes: list[BaseGeometry] = []
     for part in (blank, *single):
@@ -696,6 +791,7 @@ def oaktag_stages() -> tuple[StageSpec, ...]:
             run=f"{__name__}:run",
             options=f"{__name__}:BlockOptions",
             needs=frozenset({"panels", "allowances"}),
+            uses=frozenset({"features", "materials", "notches"}),
             adds=frozenset({"labels"}),
         ),
     )
