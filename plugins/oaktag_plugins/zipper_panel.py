@@ -21,7 +21,7 @@ from oaktag_plugins.drafting.assembled import (
     restored,
     taken_apart,
 )
-from oaktag_plugins.drafting.bag import SidePanel, bodies_of, panel, piece_id, to_panel
+from oaktag_plugins.drafting.bag import SidePanel, bodies_of, panel, to_panel
 from oaktag_plugins.drafting.cut_line import LineOptions, line_of
 from oaktag_plugins.drafting.split import Split, SplitError, split_outline
 from oaktag_plugins.drafting.zipper import (
