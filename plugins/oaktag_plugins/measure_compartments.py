@@ -125,7 +125,7 @@ def divided(edges: tuple[Edge, ...], walls: Sequence[PlacementLine]) -> tuple[Pa
         words = side_words(line.direction)
         before = f"{parts[at].name}, " if parts[at].name else ""
         parts[at : at + 1] = [
-            Part(f"{before}{word} of {wall.name}", _named(half))
+            Part(f"{before}{word} {wall.name}", _named(half))
             for word, half in zip(words, (split.left, split.right), strict=True)
         ]
     return tuple(parts)
@@ -135,8 +135,8 @@ def side_words(direction: Point) -> tuple[str, str]:
     """What lies to the left of a wall's direction, and what to the right."""
     x, y = left_normal(direction)
     if abs(y) > abs(x):
-        return ("upper part", "lower part") if y > 0.0 else ("lower part", "upper part")
-    return ("front", "rear") if x > 0.0 else ("rear", "front")
+        return ("above", "below") if y > 0.0 else ("below", "above")
+    return ("in front of", "behind") if x > 0.0 else ("behind", "in front of")
 
 
 def _named(half: Half) -> tuple[Edge, ...]:
