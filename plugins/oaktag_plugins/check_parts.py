@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from shapely import Polygon
 
 _CHORD_ERROR = 0.001  # mm; of the polygons that are laid over each other
+_GRID = 1e-6  # mm; of the overlay of two polygons
 _ALONG = (0.02, 0.25, 0.5, 0.75, 0.98)  # shares of a segment at which it has to lie on an edge
 
 
@@ -98,9 +99,12 @@ def overlap_findings(
     whole: Piece, parts: tuple[Piece, ...], strips: tuple[Path, ...], tolerance: float
 ) -> list[Finding]:
     """Whether two of the parts and strips lie over each other."""
+    import shapely
+
     found: list[Finding] = []
     for (one, first), (other, second) in combinations(_polygons(parts, strips), 2):
-        over = first.intersection(second).area
+        # On a grid: with edges that nearly lie on each other, GEOS gives the whole of one without.
+        over = shapely.intersection(first, second, grid_size=_GRID).area
         if over > tolerance:
             message = (
                 f"{one} and {other} lie over each other by {over:.2f} mm²; one of them is drawn too large"
