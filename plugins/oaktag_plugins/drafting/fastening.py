@@ -97,7 +97,9 @@ def free_number(draft: Draft, prefix: str) -> int:
     """The first number from which on no piece, hole, fitting or placement line is named `prefix-number`."""
     names = {piece.id for piece in draft.pieces}
     for piece in draft.pieces:
-        names.update(thing.name for thing in (*piece.placements, *piece.holes, *piece.fittings))
+        names.update(line.name for line in piece.placements)
+        names.update(hole.name for hole in piece.holes)
+        names.update(fitting.name for fitting in piece.fittings)
     taken = [0]
     for name in names:
         number = name.split(":")[0].removeprefix(f"{prefix}-")
