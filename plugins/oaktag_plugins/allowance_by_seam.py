@@ -20,6 +20,7 @@ from oaktag.geometry import (
     Point,
     cross,
     distance,
+    intersections,
     left_normal,
     midpoint,
     offset_outline,
@@ -329,9 +330,9 @@ def with_cut_line(
         if unused:
             findings.append(_no_room_for_forms(piece, unused))
     cut_line = tuple(CutRun(edge.name, path) for edge, path in zip(edges, drawn, strict=True))
-    marks, more = hem_marks(piece, edges, allowances)
-    whole = piece.evolve(edges=edges, cut_line=cut_line, marks=(*piece.marks, *marks))
-    return whole, [*findings, *more]
+    whole = piece.evolve(edges=edges, cut_line=cut_line)
+    marks, more = hem_marks(whole, allowances)
+    return whole.evolve(marks=(*piece.marks, *marks)), [*findings, *more]
 
 
 def _offset(
@@ -455,14 +456,12 @@ def _no_room_for_forms(piece: Piece, names: Sequence[str]) -> Finding:
     return Finding("warning", "corner-form-no-room", message, piece.id)
 
 
-def hem_marks(
-    piece: Piece, edges: Sequence[Edge], allowances: Allowances
-) -> tuple[list[Mark], list[Finding]]:
-    """The second folds of a piece's hems, and what there is to say about them."""
+def hem_marks(piece: Piece, allowances: Allowances) -> tuple[list[Mark], list[Finding]]:
+    """The second folds of a piece's hems, from cut line to cut line, and what there is to say about them."""
     marks: list[Mark] = []
     findings: list[Finding] = []
     outward = 1.0 if piece.seam_line.clockwise else -1.0
-    for edge in edges:
+    for edge in piece.edges:
         if edge.finish != "hem" or edge.allowance <= 0.0:
             continue
         fold = allowances.hem_fold(edge.allowance)
@@ -474,8 +473,25 @@ def hem_marks(
             )
             findings.append(Finding("warning", "hem-curved", message, piece.id))
         if fold and path is not None:
+            path = _up_to_the_cut_line(piece, path)
             marks.append(Mark("fold", path, f"hem {fold:g} + {edge.allowance - fold:g}"))
     return marks, findings
+
+
+def _up_to_the_cut_line(piece: Piece, path: Path) -> Path:
+    """A line that ends at both sides where it meets the cut line; any other path as it is."""
+    (line, *more) = path.segments
+    if more or not isinstance(line, Line):
+        return path
+    reach = max(piece.outline.bounds.width, piece.outline.bounds.height)
+    long = Line(shifted(line.start, line.direction, -reach), shifted(line.end, line.direction, reach))
+    middle = reach + 0.5 * line.length
+    stations = [station for station, _, _ in intersections(long, piece.outline)]
+    before = [station for station in stations if station < middle]
+    after = [station for station in stations if station > middle]
+    if not before or not after:
+        return path
+    return Path((Line(long.point_at(max(before)), long.point_at(min(after))),))
 
 
 def _parallel(path: Path, away: float) -> Path | None:

@@ -18,7 +18,7 @@ from oaktag import Draft, Finding, Options, Refusal, StageSpec, hookimpl
 from oaktag.geometry import Line, Path, Point, distance, lerp, midpoint
 from oaktag.pattern import Edge, Label, Mark, Piece
 from oaktag.pattern.cut_list import CARD
-from oaktag.pattern.drawing import draw_piece
+from oaktag.pattern.drawing import draw_piece, line_labels
 from oaktag.pattern.lettering import LINE_SPACING, text_size
 from oaktag.recipe import Angle, NonNegativeLength, PerName, PositiveLength, listed, meant, refuse_value, show
 from oaktag_plugins.drafting.bag import GUSSET, PANEL
@@ -459,10 +459,12 @@ def _drawn_on(piece: Piece) -> list[BaseGeometry]:
     inside = tuple(notch for notch in piece.notches if piece.edge(notch.edge).allowance < _NICKED)
     blank = piece.evolve(marks=(), labels=(), notches=inside, placements=())
     bare = blank.evolve(notches=(), grain=None, fittings=())
+    lines = [mark.path for mark in piece.marks]
+    for placement in piece.placements:
+        lines += [placement.path] if placement.covers is None else [placement.path, placement.covers]
     single = [
-        *(bare.evolve(marks=(mark,)) for mark in piece.marks),
-        *(bare.evolve(labels=(label,)) for label in piece.labels),
-        *(bare.evolve(placements=(line,)) for line in piece.placements),
+        bare.evolve(marks=tuple(Mark("line", path) for path in lines)),
+        *(bare.evolve(labels=(label,)) for label in (*line_labels(piece), *piece.labels)),
     ]
     shapes: list[BaseGeometry] = []
     for part in (blank, *single):

@@ -275,8 +275,11 @@ def test_a_hems_second_fold_is_marked() -> None:
         (mark,) = after.marks
         assert (mark.kind, mark.text) == ("fold", "hem 10 + 10")
         edge = next(each for each in after.edges if each.finish == "hem")
-        assert mark.path.length == pytest.approx(edge.length)
-        assert mark.path.start[1] - edge.path.start[1] == pytest.approx(10.0)
+        ends = (mark.path.start, mark.path.end)
+        assert [y - edge.path.start[1] for _, y in ends] == [pytest.approx(10.0)] * 2
+        # It goes on to the cut line on both sides.
+        assert mark.path.length > edge.length + 10.0
+        assert [after.outline.nearest(end)[1] for end in ends] == [pytest.approx(0.0, abs=1e-6)] * 2
 
 
 def test_a_shop_folds_its_hems_as_wide_as_it_likes() -> None:

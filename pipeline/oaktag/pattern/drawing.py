@@ -6,17 +6,33 @@ format; a new exporter needs only `draw_sheet` or `draw_piece_sheet`.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from math import atan2, cos, degrees, hypot, radians, sin
 from types import MappingProxyType
-from typing import Literal, get_args
+from typing import TYPE_CHECKING, Literal, get_args
 
-from oaktag.geometry import Box, Line, Path, Point, Transform, intersections
+from oaktag.geometry import (
+    Box,
+    Line,
+    Path,
+    Point,
+    Segment,
+    Transform,
+    cross,
+    distance,
+    intersections,
+    subtract,
+    unit,
+)
 from oaktag.pattern.draft import Draft
 from oaktag.pattern.lettering import Polyline, letter_polylines, text_size
-from oaktag.pattern.piece import Edge, Fitting, Label, Mark, Notch, Piece
+from oaktag.pattern.piece import Edge, Fitting, Label, Mark, Notch, Piece, PlacementLine
+
+if TYPE_CHECKING:
+    from shapely import Polygon
+    from shapely.geometry.base import BaseGeometry
 
 Role = Literal["cut", "seam", "fold", "mark", "notch", "grain", "label", "sheet"]
 ROLES: tuple[Role, ...] = get_args(Role)
@@ -59,6 +75,8 @@ _MARK_TEXT_HEIGHT = 3.0
 _MARK_TEXT_GAP = 2.0
 _LEAST_CROSS = 1.5
 _NAMED_LINE = 40.0  # mm; on a shorter placement line there is no room for its name
+_NAME_GAP = 0.8  # mm that the name at a placement line keeps from everything else
+_FOLDED = ("fold", "hem")  # what becomes of an edge whose seam line is a fold
 _ARROW_LENGTH = 6.0
 _ARROW_ANGLE = radians(20.0)
 
@@ -237,18 +255,21 @@ def draw_piece(piece: Piece, dx: float = 0.0, dy: float = 0.0) -> tuple[Stroke, 
 
     In order: cut line, holes, seam line, marks and folds with their text, placement lines and fittings,
     notches, grain line, labels. A piece that has no cut line yet shows its seam line alone, with its notches
-    as marks inside it. Where the cloth is folded before it is cut the seam line is a fold.
+    as marks inside it. Where the cloth is folded before it is cut the seam line is a fold, and nothing is cut
+    there; where it is folded over for a hem the seam line is a fold too.
 
     Raises:
         KeyError: a notch names an edge that the piece doesn't have.
         GeometryError: a notch isn't on its edge.
     """
     shapes: list[tuple[Role, Path]] = []
-    if piece.cut_line:
-        shapes.append(("cut", piece.outline))
+    cuts, folds = _cuts_and_folds(piece)
+    shapes.extend(("cut", path) for path in cuts)
     shapes.extend(("cut", hole.path) for hole in piece.holes)
-    if any(edge.finish == "fold" for edge in piece.edges):
-        shapes.extend(("fold" if edge.finish == "fold" else "seam", edge.path) for edge in piece.edges)
+    if any(edge.finish in _FOLDED for edge in piece.edges):
+        shapes.extend(("seam", path) for path in _chains(piece.edges))
+        shapes.extend(("fold", edge.path) for edge in piece.edges if edge.finish == "hem")
+        shapes.extend(("fold", path) for path in folds)
     else:
         shapes.append(("seam", piece.seam_line))
     shapes.extend(("fold" if mark.kind == "fold" else "mark", mark.path) for mark in piece.marks)
@@ -264,7 +285,7 @@ def draw_piece(piece: Piece, dx: float = 0.0, dy: float = 0.0) -> tuple[Stroke, 
         move = Transform.translation(dx, dy)
         shapes = [(role, path.transformed(move)) for role, path in shapes]
     strokes = [Stroke(role, path, piece.id) for role, path in shapes]
-    for label in (*_mark_labels(piece), *piece.labels):
+    for label in (*line_labels(piece), *piece.labels):
         position = (label.position[0] + dx, label.position[1] + dy)
         strokes.extend(
             Stroke("label", points, piece.id)
@@ -278,12 +299,14 @@ def piece_bounds(piece: Piece) -> Box:
     box = piece.outline.bounds
     if piece.cut_line:
         box = box.union(piece.seam_line.bounds)
-    for path in (*(mark.path for mark in piece.marks), *(line.path for line in piece.placements)):
-        box = box.union(path.bounds)
+    paths = [mark.path for mark in piece.marks]
+    paths += [hole.path for hole in piece.holes]
+    paths += [path for fitting in piece.fittings for path in _cross(fitting)]
     for line in piece.placements:
-        if line.covers is not None:
-            box = box.union(line.covers.bounds)
-    for label in (*_mark_labels(piece), *piece.labels):
+        paths += [line.path] if line.covers is None else [line.path, line.covers]
+    for path in paths:
+        box = box.union(path.bounds)
+    for label in (*line_labels(piece), *piece.labels):
         box = box.union(label_bounds(label))
     if piece.grain is not None:
         for path in _arrow(piece.grain):
@@ -322,26 +345,144 @@ def _cross(fitting: Fitting) -> tuple[Path, Path]:
     return Path((Line((x - arm, y), (x + arm, y)),)), Path((Line((x, y - arm), (x, y + arm)),))
 
 
-def _mark_labels(piece: Piece) -> tuple[Label, ...]:
-    """The text at a piece's marks and placement lines, where there is any."""
-    named = [
-        Mark("line", line.path, line.what) for line in piece.placements if line.path.length >= _NAMED_LINE
+def _cuts_and_folds(piece: Piece) -> tuple[list[Path], list[Path]]:
+    """What is cut along a piece's outline, and where the cloth is folded before that."""
+    if not any(edge.finish == "fold" for edge in piece.edges):
+        return ([piece.outline] if piece.cut_line else []), []
+    if not piece.cut_line:
+        return [], [edge.path for edge in piece.edges if edge.finish == "fold"]
+    cut: list[list[Segment]] = [[]]
+    folds: list[Path] = []
+    for run in piece.cut_line:
+        edge = piece.edge(run.edge)
+        for segment in run.path.segments:
+            # A fold goes on through the allowances beside it; what leads away from it to them is cut.
+            if edge.finish == "fold" and _in_line(edge.path, segment):
+                folds.append(Path((segment,)))
+                cut.append([])
+            else:
+                cut[-1].append(segment)
+    # The last run goes on into the first, unless one of them is a fold.
+    if len(cut) > 1:
+        cut[0] = cut.pop() + cut[0]
+    return [Path(tuple(segments)) for segments in cut if segments], folds
+
+
+def _in_line(path: Path, segment: Segment) -> bool:
+    """Whether both ends of a segment lie on the line through a path's ends."""
+    if distance(path.start, path.end) < 1e-9:
+        return False
+    along = unit(subtract(path.end, path.start))
+    return all(abs(cross(along, subtract(end, path.start))) < 1e-6 for end in (segment.start, segment.end))
+
+
+def _chains(edges: Sequence[Edge]) -> list[Path]:
+    """The runs of edges that aren't folded, each as one path."""
+    runs: list[list[Edge]] = [[]]
+    for edge in edges:
+        if edge.finish in _FOLDED:
+            runs.append([])
+        else:
+            runs[-1].append(edge)
+    runs[0] = runs.pop() + runs[0]
+    return [Path(tuple(s for edge in run for s in edge.path.segments)) for run in runs if run]
+
+
+def line_labels(piece: Piece) -> tuple[Label, ...]:
+    """The text at a piece's marks and placement lines, where there is any.
+
+    The name of what lies at a placement line stands beside it where there is room: within the seam line, and
+    clear of all lines, holes, fittings and text. Without room it is left out, as at a line too short for it.
+    """
+    labels = [_mark_label(mark) for mark in piece.marks if mark.text]
+    if not any(line.path.length >= _NAMED_LINE for line in piece.placements):
+        return tuple(labels)
+
+    room = _room_for_names(piece, labels)
+    # Runs of one piece have one name before the colon, and one of them says what it is.
+    whole: dict[str, list[PlacementLine]] = {}
+    for line in piece.placements:
+        whole.setdefault(line.name.split(":")[0], []).append(line)
+    for lines in whole.values():
+        for label in _places_for_name([line for line in lines if line.path.length >= _NAMED_LINE]):
+            shape = _label_shape(label)
+            if room.contains(shape):
+                labels.append(label)
+                room = room.difference(shape.buffer(_NAME_GAP))
+                break
+    return tuple(labels)
+
+
+def _room_for_names(piece: Piece, labels: Sequence[Label]) -> BaseGeometry:
+    """What is within a piece's seam line and clear of everything that is drawn there."""
+    from shapely import LineString, union_all
+
+    paths = [mark.path for mark in piece.marks]
+    for line in piece.placements:
+        paths += [line.path] if line.covers is None else [line.path, line.covers]
+    paths += [path for fitting in piece.fittings for path in _cross(fitting)]
+    if piece.grain is not None:
+        paths.append(Path((piece.grain,)))
+    taken: list[BaseGeometry] = [
+        LineString(path.flatten(0.1)).buffer(_NAME_GAP, quad_segs=2) for path in paths
     ]
-    return tuple(_mark_label(mark) for mark in (*piece.marks, *named) if mark.text)
+    taken += [hole.path.polygon(0.1).buffer(_NAME_GAP, quad_segs=2) for hole in piece.holes]
+    taken += [_label_shape(label).buffer(_NAME_GAP, quad_segs=2) for label in (*labels, *piece.labels)]
+    return piece.seam_line.polygon(0.1).buffer(-_NAME_GAP, quad_segs=2).difference(union_all(taken))
+
+
+def _label_shape(label: Label) -> Polygon:
+    """The rectangle around a label's text."""
+    from shapely import Polygon
+
+    width, height = text_size(label.lines, label.height)
+    turn = Transform.rotation(label.angle).then(Transform.translation(*label.position))
+    x, y = 0.5 * width, 0.5 * height
+    return Polygon([turn.apply(corner) for corner in ((-x, -y), (x, -y), (x, y), (-x, y))])
+
+
+def _places_for_name(lines: Sequence[PlacementLine]) -> Iterator[Label]:
+    """Where the name of what lies at placement lines may stand, the best place first.
+
+    Beside the middle of a straight run, then of its halves, level ones and long ones first; inside what is
+    covered before outside.
+    """
+    covers = next((line.covers for line in lines if line.covers is not None), None)
+    runs: list[tuple[bool, float, int, float]] = []
+    for index, line in enumerate(lines):
+        start = 0.0
+        for segment in line.path.segments:
+            level = abs(segment.end[1] - segment.start[1]) < 0.1 * segment.length
+            runs.append((not level, -round(segment.length, 6), index, start))
+            start += segment.length
+    for share in (0.5, 0.25, 0.75):
+        for _, length, index, begin in sorted(runs):
+            line, at = lines[index], begin - share * length
+            text = line.what if line.face == "outside" else f"{line.what}, {line.face}"
+            above, below = (
+                _beside(text, line.path.point_at(at), line.path.tangent_at(at), below=low)
+                for low in (False, True)
+            )
+            outside = covers is not None and not covers.contains(above.position)
+            yield from (below, above) if outside else (above, below)
 
 
 def _mark_label(mark: Mark) -> Label:
     """A mark's text beside the middle of its line, never upside down."""
     middle = 0.5 * mark.path.length
-    x, y = mark.path.point_at(middle)
-    tx, ty = mark.path.tangent_at(middle)
-    angle = degrees(atan2(ty, tx))
+    return _beside(mark.text, mark.path.point_at(middle), mark.path.tangent_at(middle))
+
+
+def _beside(text: str, point: Point, tangent: Point, *, below: bool = False) -> Label:
+    """Text above or below a point of a line, along it, never upside down."""
+    angle = degrees(atan2(tangent[1], tangent[0]))
     if not -90.0 < angle <= 90.0:
         angle += 180.0 if angle <= -90.0 else -180.0
-    lines = tuple(mark.text.split("\n"))
+    lines = tuple(text.split("\n"))
     away = 0.5 * text_size(lines, _MARK_TEXT_HEIGHT)[1] + _MARK_TEXT_GAP
-    up = radians(angle + 90.0)
-    return Label(lines, (x + away * cos(up), y + away * sin(up)), _MARK_TEXT_HEIGHT, angle)
+    up = radians(angle + (-90.0 if below else 90.0))
+    position = (point[0] + away * cos(up), point[1] + away * sin(up))
+    return Label(lines, position, _MARK_TEXT_HEIGHT, angle)
 
 
 # Sheets
