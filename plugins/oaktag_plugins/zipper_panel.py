@@ -171,7 +171,12 @@ def chord_of(draft: Draft, host: Piece, body: str, options: PanelZipperOptions) 
     try:
         cut = split_outline(host.edges, start, along).left.cut.path
     except SplitError as error:
-        raise MisfitError("zipper-off-panel", f"the zipper can't cross {host.id}: {error.reason}.") from error
+        box = host.seam_line.bounds
+        message = (
+            f"the zipper can't cross {host.id}: {error.reason}. Move the line into the panel, which is "
+            f"{box.width:.0f} mm long and {box.height:.0f} mm high."
+        )
+        raise MisfitError("zipper-off-panel", message) from error
     ends = sorted((cut.start, cut.end), key=lambda point: dot(subtract(point, start), along))
     nx, ny = left_normal(direction)
     if abs(ny) >= abs(nx) - 1e-9:
@@ -193,7 +198,10 @@ def cut_panel(draft: Draft, host: Piece, chord: Chord, gauge: Gauge) -> tuple[Pi
     try:
         whole = cut(host.edges)
     except SplitError as error:
-        message = f"the strip of {gauge.strip:g} mm for the zipper doesn't fit {host.id}: {error.reason}."
+        message = (
+            f"the strip of {gauge.strip:g} mm for the zipper doesn't fit {host.id}: {error.reason}. "
+            "Move the line away from the edge."
+        )
         raise MisfitError(code, message) from error
     if not host.assembled:
         return host, whole

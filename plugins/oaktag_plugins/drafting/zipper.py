@@ -450,7 +450,8 @@ def corner_findings(
         if round_ is not None:
             corner = round_.name.partition(":")[2]
             message = (
-                f"the {end} of the zipper lies on the round at {corner}, where its tape can't be sewn flat. "
+                f"the {end} of the zipper lies on the round at {corner}, over {round_.length:.1f} mm of which no "
+                "tape can be sewn flat. "
                 f"Move the line, or close the {end} with a tab (`{end}`)."
             )
             found.append(Finding("error", "zipper-on-corner", message, zipper))
