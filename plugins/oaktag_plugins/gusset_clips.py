@@ -11,7 +11,7 @@ from pydantic import Field
 
 from oaktag import Draft, Finding, Options, StageSpec, hookimpl
 from oaktag.geometry import Arc, Line, Path, left_normal, shifted, signed_angle
-from oaktag.pattern import Mark, Piece, Seam
+from oaktag.pattern import CORNER_PREFIX, Mark, Piece, Seam
 from oaktag.pattern.walk import run_length
 from oaktag.recipe import NonNegativeLength, PositiveLength, listed
 from oaktag_plugins.drafting.bag import GUSSET, PANEL, bodies_of, piece_id
@@ -235,7 +235,7 @@ def clip_findings(found: Iterable[Clips], options: ClipsOptions) -> list[Finding
     for corner, there in corners.items():
         most = max(there, key=lambda clips: clips.spread)
         told = (
-            f"{corner}: an allowance of {most.allowance:g} mm has to open by {most.spread:.1f} mm "
+            f"{_plain(corner)}: an allowance of {most.allowance:g} mm has to open by {most.spread:.1f} mm "
             f"round {most.angle:.0f}°"
         )
         bare = [clips for clips in there if clips.count == 0]
@@ -252,7 +252,7 @@ def clip_findings(found: Iterable[Clips], options: ClipsOptions) -> list[Finding
         places = listed([f"{clips.count} at {clips.piece} {clips.edge}" for clips in drawn])
         tight = min((clips.apart for clips in drawn if clips.count > 1), default=0.0)
         spaced = f", {tight:.1f} mm apart" if tight else ""
-        findings.append(Finding("note", "clips", f"{told}: clips {places}{spaced}", corner))
+        findings.append(Finding("note", "clips", f"{told}. Clips: {places}{spaced}.", corner))
         if tight and tight < options.closest - _NONE:
             message = (
                 f"{told}: the clips come {tight:.1f} mm apart, closer than {options.closest:g} mm, and what "
@@ -260,6 +260,11 @@ def clip_findings(found: Iterable[Clips], options: ClipsOptions) -> list[Finding
             )
             findings.append(Finding("warning", "clips-close", message, corner))
     return findings
+
+
+def _plain(corner: str) -> str:
+    """A round's name in words: without the mark that it is a corner's."""
+    return corner.replace(CORNER_PREFIX, "")
 
 
 @hookimpl

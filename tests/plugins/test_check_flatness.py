@@ -194,6 +194,17 @@ def test_where_no_gusset_runs_nothing_is_said_about_the_panel() -> None:
     assert (finding.level, finding.code) == ("note", "flatness-unchecked")
 
 
+def test_every_body_is_looked_at() -> None:
+    draft = example_draft("measure.reconcile", "outline.clear")
+    draft = run_stage("body.two", draft, parallel_to="top-tube", distance=140)
+    for stage in ("corners.round", "panel.pair", "gusset.wrap"):
+        draft = run_stage(stage, draft)
+    found = [f for f in checked(draft, tolerance=50, tolerance_along=50) if f.code == "panel-flat"]
+    assert [f.where for f in found] == ["upper", "lower"]
+    (only,) = checked(draft, tolerance=50, tolerance_along=50, body="lower")
+    assert only.where == "lower"
+
+
 def test_an_unknown_body_is_refused() -> None:
     draft = example_draft("measure.reconcile", "outline.clear", "corners.round", "panel.pair", "gusset.wrap")
     with pytest.raises(Refusal) as caught:

@@ -119,7 +119,7 @@ def test_the_note_says_how_many_and_by_how_much_it_opens() -> None:
         assert (
             f"open by {10.0 * abs(arc.sweep):.1f} mm round {degrees(abs(arc.sweep)):.0f}°" in finding.message
         )
-        assert f"{count} at gusset drive-side" in finding.message
+        assert f"Clips: {count} at gusset drive-side" in finding.message
         assert f"{arc.length / count:.1f} mm apart" in finding.message
         total += 2 * count
     assert total == len(new["gusset"])
@@ -224,6 +224,26 @@ def test_clips_that_come_close_are_warned_of() -> None:
     after, _ = clipped(draft)
     assert told(draft, after).count(("warning", "clips-close")) == 3
     assert "clips-close" not in [code for _, code in told(draft, clipped(draft, closest=1)[0])]
+
+
+def two_bodies() -> Draft:
+    draft = example_draft("measure.reconcile", "outline.clear")
+    draft = run_stage("body.two", draft, parallel_to="top-tube", distance=140)
+    for stage in ("corners.round", "panel.pair", "gusset.wrap", "allowance.by-seam"):
+        draft = run_stage(stage, draft)
+    return draft
+
+
+def test_of_two_bodies_each_has_its_own_clips() -> None:
+    draft = two_bodies()
+    after, new = clipped(draft)
+    found = after.findings[len(draft.findings) :]
+    places = [finding.where for finding in found if finding.code == "clips"]
+    assert sum(place.startswith("upper-") for place in places) == 4
+    assert sum(place.startswith("lower-") for place in places) == 3
+    assert set(new) == {"upper-gusset", "lower-gusset"}
+    assert not any("corner:" in finding.message for finding in found)
+    assert set(clipped(draft, body="lower")[1]) == {"lower-gusset"}
 
 
 def test_one_body_can_be_clipped_by_itself() -> None:

@@ -129,6 +129,22 @@ def test_a_bag_that_is_open_at_a_tube_is_bound_up_to_the_opening() -> None:
     seams_agree(after)
 
 
+def test_of_two_bodies_each_has_its_own_bindings() -> None:
+    draft = example_draft("measure.reconcile", "outline.clear")
+    draft = run_stage("body.two", draft, parallel_to="top-tube", distance=140)
+    for stage in ("corners.round", "panel.pair", "gusset.wrap"):
+        draft = run_stage(stage, draft)
+    after, _ = constructed(draft, construction="bound")
+    names = [piece.id for piece in after.pieces if piece.role == "binding"]
+    assert names == [
+        f"{body}-binding-{side}" for body in ("upper", "lower") for side in ("drive", "non-drive")
+    ]
+    seams_agree(after)
+    after, _ = constructed(draft, construction="bound", body="lower")
+    assert {piece.body for piece in after.pieces if piece.role == "binding"} == {"lower"}
+    assert {edge.finish for edge in after.piece("upper-side-panel-drive").edges} == {""}
+
+
 def test_two_openings_make_two_bindings() -> None:
     after, _ = constructed(bag(open=["top-tube", "seat-tube"]), construction="bound")
     names = [piece.id for piece in after.pieces if piece.role == "binding"]

@@ -19,7 +19,7 @@ from oaktag.geometry import Line
 from oaktag.geometry import Path as SeamLine
 from oaktag.pattern import Draft, Edge, Finding, Material, Obstacle, Outline, Piece, Place
 from oaktag.pattern.walk import walk
-from oaktag.plugin.kit import run_stage
+from oaktag.plugin.kit import example_draft, run_stage
 from oaktag_plugins.drafting.bag import gusset_spot, gusset_starts
 from oaktag_plugins.drafting.gusset_width import (
     WidthProfile,
@@ -222,6 +222,20 @@ def test_a_strip_that_cannot_be_short_enough_is_an_error_and_left_whole() -> Non
 def test_short_strips_are_left_alone() -> None:
     assert len(gussets(bag(longest=2000.0))) == 1
     assert "strip-split" not in drafts.codes(bag(longest=2000.0))
+
+
+def test_every_body_has_strips_of_its_own() -> None:
+    draft = example_draft("measure.reconcile", "outline.clear")
+    draft = run_stage("body.two", draft, parallel_to="top-tube", distance=140)
+    for stage in ("corners.round", "panel.pair"):
+        draft = run_stage(stage, draft)
+    after = run_stage("gusset.wrap", draft, strips="per-tube", belly={"lower": 6.0, "down-tube": 4.0})
+    for body, count in (("upper", 4), ("lower", 3)):
+        assert sum(piece.body == body for piece in gussets(after)) == count
+    seams_agree(after)
+    long = run_stage("gusset.wrap", draft, longest=500)
+    assert {f.where for f in long.findings if f.code == "strip-split"} == {"upper", "lower"}
+    seams_agree(long)
 
 
 # Rooms.
