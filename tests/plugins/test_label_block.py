@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from itertools import combinations
 
 import pytest
@@ -12,8 +13,22 @@ from shapely.geometry.base import BaseGeometry
 
 from oaktag import Refusal
 from oaktag.geometry import Arc, Line, OffsetError, Path, Point, Transform, offset_outline, round_corner
-from oaktag.pattern import CutRun, Draft, Edge, Frame, Label, Mark, Notch, Piece, Provenance
-from oaktag.pattern.drawing import draw_piece
+from oaktag.pattern import (
+    CutRun,
+    Draft,
+    Edge,
+    Fitting,
+    Frame,
+    Hole,
+    Label,
+    Mark,
+    Material,
+    Notch,
+    Piece,
+    PlacementLine,
+    Provenance,
+)
+from oaktag.pattern.drawing import draw_piece, line_labels
 from oaktag.pattern.lettering import letter
 from oaktag_plugins import label_block
 from oaktag_plugins.drafting.label_room import Rectangle, Room
@@ -568,3 +583,130 @@ def test_the_stage_describes_itself() -> None:
     assert spec.load_options() is BlockOptions
     assert sorted(spec.needs) == ["allowances", "panels"]
     assert sorted(spec.adds) == ["labels"]
+
+
+# Small pieces, and what is sewn on.
+
+TAPE = Material("webbing-20", "webbing", "tape", width=20.0)
+
+
+def box(width: float, height: float, role: str, name: str = "strap-1", **more: object) -> Piece:
+    """A rectangle without an allowance about the origin."""
+    x, y = width / 2, height / 2
+    points = ((-x, y), (x, y), (x, -y), (-x, -y))
+    return polygon_piece(points, piece_id=name, allowance=0.0).evolve(role=role, **more)
+
+
+def words_of(piece: Piece) -> list[str]:
+    return [line for label in piece.labels for line in label.lines]
+
+
+@pytest.mark.parametrize("width", [60.0, 90.0, 300.0])
+@pytest.mark.parametrize("height", [10.0, 20.0, 25.0])
+@pytest.mark.parametrize("upright", [False, True])
+def test_a_strap_says_which_it_is_how_many_and_of_what_along_itself(
+    width: float, height: float, upright: bool
+) -> None:
+    piece = box(height, width, "strap") if upright else box(width, height, "strap")
+    turned = 2 if width > 60.0 else 0
+    piece = piece.evolve(material="webbing-20", quantity=4, mirrored=turned)
+    draft = label_block.run(draft_of(piece).evolve(materials=(TAPE,)), BlockOptions())
+    (after,) = draft.pieces
+    assert draft.findings == ()
+    text = [label for label in after.labels if label.lines != ("GRAIN",)]
+    assert " ".join(words_of(after.evolve(labels=tuple(text)))) == (
+        "strap-1 cut 4, 2 turned over webbing-20" if turned else "strap-1 cut 4 webbing-20"
+    )
+    assert {label.angle for label in text} == {90.0 if upright else 0.0}
+    assert all(2.5 <= label.height <= 6.0 for label in text)
+    inside = piece.seam_line.polygon().buffer(-0.99)
+    assert all(inside.contains(ink(label)) for label in after.labels)
+
+
+def test_a_small_patch_says_less_and_a_large_one_everything() -> None:
+    small, large = box(40.0, 36.0, "patch", "patch-1"), box(200.0, 150.0, "patch", "patch-2")
+    draft = label_block.run(draft_of(small, large), BlockOptions())
+    assert draft.findings == ()
+    assert words_of(draft.pieces[0]) == ["patch-1", "cut 1", "shell"]
+    assert {"material: shell", "OUTSIDE FACE", "recipe: fit-sample 1.2.0"} <= set(words_of(draft.pieces[1]))
+
+
+def test_a_piece_too_small_for_its_name_is_a_note() -> None:
+    draft = label_block.run(draft_of(box(9.0, 4.0, "loop")), BlockOptions())
+    (finding,) = draft.findings
+    assert (finding.level, finding.code, finding.where) == ("note", "label-left-out", "strap-1")
+    assert "'strap-1', 'cut 1', 'shell'" in finding.message
+    assert draft.pieces[0].labels == ()
+    assert draft.pieces[0].grain is not None
+    # Somewhat larger, the name is there and the rest is missing.
+    draft = label_block.run(draft_of(box(20.0, 6.0, "loop", "loop")), BlockOptions())
+    assert words_of(draft.pieces[0]) == ["loop"]
+    assert "'loop'" not in draft.findings[0].message
+
+
+def test_a_panel_too_small_for_its_text_stays_a_warning() -> None:
+    draft = label_block.run(draft_of(box(40.0, 36.0, "side-panel", "tiny")), BlockOptions())
+    assert [(finding.level, finding.code) for finding in draft.findings] == [("warning", "label-too-large")]
+
+
+def test_an_assembled_piece_is_a_template() -> None:
+    whole = panel().evolve(parts=("upper", "lower"), role="side-panel")
+    (after,) = label_block.run(draft_of(whole), BlockOptions()).pieces
+    words = words_of(after)
+    assert "TEMPLATE, cut from card" in words
+    assert "trim the sewn parts to it" in words
+    assert not any(word.startswith(("material", "cut 1")) for word in words)
+    small = box(40.0, 36.0, "flap", "flap").evolve(parts=("a", "b"))
+    (after,) = label_block.run(draft_of(small), BlockOptions()).pieces
+    assert words_of(after) == ["flap", "TEMPLATE", "card"]
+
+
+def test_a_piece_on_the_fold_says_so() -> None:
+    whole = panel()
+    edges = (replace(whole.edges[0], finish="fold"), *whole.edges[1:])
+    (after,) = label_block.run(draft_of(whole.evolve(edges=edges)), BlockOptions()).pieces
+    assert "cut on the fold" in words_of(after)
+    small = box(40.0, 36.0, "flap", "flap")
+    edges = (replace(small.edges[0], finish="fold"), *small.edges[1:])
+    (after,) = label_block.run(draft_of(small.evolve(edges=edges)), BlockOptions()).pieces
+    assert "cut 1 on the fold" in " ".join(words_of(after))
+
+
+def covered(piece: Piece, x0: float, y0: float, x1: float, y1: float) -> Piece:
+    outline = Path.polyline(((x0, y0), (x1, y0), (x1, y1), (x0, y1)), closed=True)
+    return piece.evolve(placements=(PlacementLine("pocket", outline, "pocket", covers=outline),))
+
+
+def test_letters_keep_off_what_is_sewn_on_holes_and_fittings() -> None:
+    hole = Path(
+        (
+            Arc((80.0, 340.0), (120.0, 340.0), (100.0, 340.0), 20.0, False),
+            Arc((120.0, 340.0), (80.0, 340.0), (100.0, 340.0), 20.0, False),
+        )
+    )
+    piece = covered(panel(), -60.0, 180.0, 90.0, 300.0).evolve(
+        holes=(Hole("port", hole, "port"),),
+        fittings=(Fitting("drain", "grommet-8", (160.0, 250.0), 9.0, "grommet"),),
+    )
+    after, missing = letter_piece(
+        piece, text_of(draft_of(piece), piece, 1, BlockOptions()), 0.0, BlockOptions()
+    )
+    assert missing == ()
+    taken = shapely.union_all(
+        [
+            shapely.box(-60.0, 180.0, 90.0, 300.0),
+            shapely.Point(100.0, 340.0).buffer(20.0),
+            shapely.Point(160.0, 250.0).buffer(9.0),
+        ]
+    )
+    for label in after.labels:
+        assert ink(label).distance(taken) > 3.9
+    for label in line_labels(after):
+        assert all(not ink(label).convex_hull.intersects(ink(other)) for other in after.labels)
+
+
+def test_letters_lie_on_what_is_sewn_on_where_there_is_no_room_beside_it() -> None:
+    piece = covered(box(200.0, 120.0, "side-panel", "panel"), -99.0, -59.0, 99.0, 59.0)
+    draft = label_block.run(draft_of(piece), BlockOptions())
+    assert draft.findings == ()
+    assert "material: shell" in words_of(draft.pieces[0])

@@ -92,7 +92,9 @@ class Room:
 
     @cached_property
     def middle(self) -> Point:
-        """The centroid, or where that isn't in the region, a point that is."""
+        """The centroid, or where that isn't in the region, a point that is; the origin if nothing is free."""
+        if self.free.is_empty:
+            return 0.0, 0.0
         centre = self.free.centroid
         if self.free.contains(centre):
             return centre.x, centre.y
