@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import combinations
+from itertools import combinations, pairwise
 from pathlib import Path as FilePath
 from runpy import run_path
 from types import SimpleNamespace
@@ -60,6 +60,16 @@ def follows(found: list[str], *names: str) -> bool:
     """Whether operations come in this order, among others."""
     places = [found.index(name) for name in names]
     return places == sorted(places)
+
+
+def linked(draft: Draft, *names: str) -> bool:
+    """Whether each of these operations has to be done before the next one, by links alone."""
+    after = {operation.id: operation.after for operation in ops(draft)}
+
+    def needs(later: str, earlier: str) -> bool:
+        return any(name == earlier or needs(name, earlier) for name in after[later])
+
+    return all(needs(later, earlier) for earlier, later in pairwise(names))
 
 
 def patch(piece_id: str, role: str = "patch", **changes: Any) -> Piece:
@@ -122,26 +132,33 @@ def test_where_three_pieces_meet_in_a_corner_no_seam_has_to_be_the_first() -> No
 
 def test_what_is_sewn_onto_a_piece_comes_before_its_edges() -> None:
     draft = sew_on(BAG, patch("badge"), "gusset", at(), what="patch")
-    found = order(draft)
-    assert follows(found, "cut-shell", "mark-gusset", "sew-badge-on-gusset", "sew-join", "sew-drive")
+    assert linked(draft, "cut-shell", "mark-gusset", "sew-badge-on-gusset", "sew-join", "sew-drive")
     # It could be caught in the first side.
-    assert follows(found, "sew-drive", "check", "sew-non-drive")
+    assert linked(draft, "sew-drive", "check", "sew-non-drive")
 
 
 def test_small_things_are_finished_before_they_are_sewn_on() -> None:
     strap = patch("tab")
     draft = sew_on(BAG, patch("badge"), "gusset", at(), what="patch")
     draft = sew_on(draft, strap, "badge", Transform.translation(0.0, 0.0), what="strap")
-    assert follows(order(draft), "sew-tab-on-badge", "sew-badge-on-gusset", "sew-join")
+    assert linked(draft, "sew-tab-on-badge", "sew-badge-on-gusset", "sew-join")
 
 
 def test_what_lies_beneath_is_sewn_first_wherever_it_stands_in_the_draft() -> None:
     draft = sew_on(BAG, patch("tab"), "gusset", at(), what="strap")
     draft = sew_on(draft, patch("badge"), "gusset", at(), what="patch", under=("strap",))
-    assert follows(order(draft), "sew-badge-on-gusset", "sew-tab-on-gusset")
+    assert linked(draft, "sew-badge-on-gusset", "sew-tab-on-gusset")
     apart = sew_on(BAG, patch("tab"), "gusset", at(), what="strap")
     apart = sew_on(apart, patch("badge"), "gusset", at(400.0), what="patch", under=("strap",))
     assert follows(order(apart), "sew-tab-on-gusset", "sew-badge-on-gusset")
+    behind = sew_on(BAG, patch("tab"), "gusset", at(), what="strap", face="inside")
+    behind = sew_on(behind, patch("badge"), "gusset", at(), what="patch", under=("strap",))
+    assert not linked(behind, "sew-badge-on-gusset", "sew-tab-on-gusset")
+    # Each may lie on the other: then neither has to be the first.
+    either = sew_on(BAG, patch("tab"), "gusset", at(), what="strap", under=("patch",))
+    either = sew_on(either, patch("badge"), "gusset", at(), what="patch", under=("strap",))
+    assert "operations-cycle" not in codes(either)
+    assert follows(order(either), "sew-tab-on-gusset", "sew-badge-on-gusset")
 
 
 def test_hems_come_before_the_seams_beside_them() -> None:
@@ -155,8 +172,7 @@ def test_hems_come_before_the_seams_beside_them() -> None:
         )
     )
     draft = sew_on(BAG, pocket, DRIVE, at(), what="pocket", edges=sides)
-    found = order(draft)
-    assert follows(found, "hem-pocket.upper", "sew-pocket-on-side-panel-drive", "sew-drive")
+    assert linked(draft, "hem-pocket.upper", "sew-pocket-on-side-panel-drive", "sew-drive")
     hem = next(operation for operation in ops(draft) if operation.id == "hem-pocket.upper")
     assert (hem.kind, hem.length) == ("fold", pytest.approx(80.0))
 
@@ -174,12 +190,11 @@ def test_holes_are_cut_through_what_is_sewn_on_and_fittings_are_set_into_the_hol
             ),
         )
     )
-    found = order(draft)
-    assert follows(
-        found, "sew-facing-on-gusset", "holes-gusset", "set-gusset-grommet-8", "sew-join", "sew-non-drive"
+    assert linked(
+        draft, "sew-facing-on-gusset", "holes-gusset", "set-gusset-grommet-8", "sew-join", "sew-non-drive"
     )
     # What goes in on the bicycle waits until the bag is done.
-    assert follows(found, "inspect", "mount-gusset-bolt-m5")
+    assert linked(draft, "inspect", "mount-gusset-bolt-m5")
     mount = ops(draft)[-1]
     assert "2 × bolt-m5" in mount.text
 
@@ -219,9 +234,9 @@ def assembled() -> Draft:
 
 
 def test_parts_are_sewn_together_and_trimmed_before_the_whole_is_worked_on() -> None:
-    found = order(assembled())
-    assert follows(found, "cut-card", "trim-cover", "mark-cover", "sew-badge", "sew-to-rim")
-    assert follows(found, "sew-middle", "trim-cover")
+    draft = assembled()
+    assert linked(draft, "cut-card", "trim-cover", "mark-cover", "sew-badge", "sew-to-rim")
+    assert linked(draft, "cut-shell", "sew-middle", "trim-cover")
     texts = {operation.id: operation.text for operation in ops(assembled())}
     assert "templates" in texts["cut-card"]
     assert "cover" not in texts["cut-shell"]
@@ -233,7 +248,6 @@ def test_a_layer_is_basted_before_the_seam_that_catches_it() -> None:
     layer = Seam("foam", SeamSide(DRIVE, names), SeamSide("foam", names), kind="layer")
     draft = BAG.evolve(pieces=(*BAG.pieces, foam), seams=(*BAG.seams, layer))
     by_id = {operation.id: operation for operation in ops(draft)}
-    assert follows(list(by_id), "sew-foam", "sew-drive")
     assert "sew-foam" in by_id["sew-drive"].after
     assert by_id["sew-foam"].kind == "baste"
 
@@ -244,7 +258,7 @@ def test_a_binding_covers_the_seam_once_it_is_sewn_even_the_last_one() -> None:
     layer = Seam("bind", SeamSide(NON_DRIVE, names), SeamSide("tape", names), kind="layer")
     draft = BAG.evolve(pieces=(*BAG.pieces, tape), seams=(layer, *BAG.seams))
     by_id = {operation.id: operation for operation in ops(draft)}
-    assert follows(list(by_id), "sew-non-drive", "sew-bind", "inspect")
+    assert linked(draft, "sew-non-drive", "sew-bind", "inspect")
     assert by_id["sew-bind"].kind == "sew"
     assert codes(draft).keys() == {"no-opening"}
 
@@ -254,19 +268,58 @@ def test_the_panel_with_the_zipper_is_sewn_last_and_the_bag_is_turned_through_it
     drive = BAG.piece(DRIVE).evolve(parts=("zip",))
     draft = BAG.evolve(pieces=(*(drive if p.id == DRIVE else p for p in BAG.pieces), zipper))
     by_id = {operation.id: operation for operation in ops(draft)}
-    assert follows(list(by_id), "sew-non-drive", "sew-drive", "turn", "inspect")
+    assert linked(draft, "sew-non-drive", "sew-drive", "turn", "inspect")
     assert "Open the zipper first" in by_id["sew-drive"].text
     assert "Open the zipper" not in by_id["sew-non-drive"].text
     assert "open zipper" in by_id["turn"].text
     assert codes(draft) == {}
 
 
+def test_a_slider_is_put_onto_the_zipper_before_cloth_is_sewn_to_it() -> None:
+    slider = Fitting("slider", "slider-8", (100.0, 0.0), 6.0, "slider")
+    zipper = box("zip", role="zipper", placements=(line("left", "seam line"),), fittings=(slider,))
+    seam = Seam("to-zip", SeamSide("cloth", ("upper",)), SeamSide("zip", ("left",)), kind="zipper")
+    draft = pair(zipper, box("cloth"), seams=(seam,))
+    assert linked(draft, "set-zip-slider-8", "sew-to-zip")
+    assert "mark-zip" not in order(draft)
+    assert ops(draft)[1].machine == "by hand"
+
+
+def test_a_layer_in_parts_is_trimmed_with_the_cloth_that_holds_them_together() -> None:
+    draft = assembled()
+    lining = box("lining", parts=("under-one", "under-two"))
+    halves = [draft.piece(name).evolve(id=f"under-{name}", name=name) for name in ("one", "two")]
+    caught = [
+        Seam(f"catch-{name}", SeamSide(name, (edge,)), SeamSide(f"under-{name}", (edge,)), kind="layer")
+        for name, edge in (("one", "right"), ("two", "left"))
+    ]
+    draft = draft.evolve(pieces=(lining, *draft.pieces, *halves), seams=(*draft.seams, *caught))
+    assert linked(draft, "sew-catch-one", "sew-middle", "trim-cover", "trim-lining")
+
+
+def test_a_sewer_finishes_small_pieces_then_panels_then_the_gusset() -> None:
+    draft = sew_on(BAG, patch("tab"), "gusset", at(), what="patch")
+    draft = sew_on(draft, patch("badge"), NON_DRIVE, at(), what="patch")
+    draft = sew_on(draft, patch("flash"), DRIVE, at(), what="patch")
+    draft = sew_on(draft, patch("dot"), "tab", Transform.translation(0.0, 0.0), what="patch")
+    assert [name for name in order(draft) if name.startswith("sew-")] == [
+        "sew-dot-on-tab",
+        f"sew-flash-on-{DRIVE}",
+        f"sew-badge-on-{NON_DRIVE}",
+        "sew-tab-on-gusset",
+        "sew-join",
+        "sew-drive",
+        "sew-non-drive",
+    ]
+
+
 def test_a_liner_is_sewn_before_the_shell_is_closed() -> None:
     draft = run_stage("liner.full", BAG, thickness=3)
-    found = order(draft)
     liner = [seam.id for seam in draft.seams if seam.kind == "liner"]
     assert liner
-    assert all(follows(found, f"sew-{seam}", "sew-non-drive") for seam in liner)
+    assert all(linked(draft, f"sew-{seam}", "sew-non-drive") for seam in liner)
+    first = [o.id for o in ops(draft) if o.id.startswith("sew-")]
+    assert follows(first, f"sew-{liner[-1]}", "sew-drive")
 
 
 # What can't be sewn
