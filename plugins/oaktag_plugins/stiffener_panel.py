@@ -13,17 +13,15 @@ from oaktag.pattern import Edge, Outline, Piece, PlacementLine
 from oaktag.recipe import NonNegativeLength, PerName, PositiveLength
 from oaktag_plugins.drafting.bag import (
     END_EDGE,
-    NON_DRIVE_EDGE,
     START_EDGE,
     SidePanel,
     bodies_of,
-    gusset_starts,
     panel,
     piece_id,
     sew_on,
     straight_edges,
 )
-from oaktag_plugins.drafting.inside import edge_starts, place_line, shrunk, strip_part
+from oaktag_plugins.drafting.inside import layer_of, place_line, runs_along, shrunk, strip_part
 
 STIFFENER = "stiffener"
 """Role of the pieces, and what their placement lines say."""
@@ -33,7 +31,6 @@ _WITH = (
 )  # fmt: skip
 """What may lie in the same place: all that is sewn on through the stiffener or on the other face."""
 _NO_CLOTH = ("zipper", "tab")
-_SHORTEST = 10.0  # mm; a strip of board shorter than that stiffens nothing
 
 
 class StiffenerOptions(Options):
@@ -107,27 +104,18 @@ def in_panel(
 
 def in_gusset(draft: Draft, outline: Outline, reduction: PerName[float], options: StiffenerOptions) -> Draft:
     """The draft with strips in the gusset, from one corner's round to the next, broken at the joins."""
-    starts = edge_starts(outline)
-    whole = outline.path.length
-    ends = {START_EDGE, END_EDGE}
+    layer = layer_of(draft, outline.body, "shell")
+
+    def by(name: str) -> float:
+        return reduction.get("end" if name in (START_EDGE, END_EDGE) else "gusset")
+
     for edge in straight_edges(outline):
         if options.tubes is not None and edge.name not in options.tubes:
             continue
-        runs: list[tuple[str, float, float]] = []
-        for strip, begin in gusset_starts(draft, outline):
-            length = strip.edge(NON_DRIVE_EDGE).length
-            # Past the end of the strip's first turn the tube's run may come round again.
-            for first in ((starts[edge.name] - begin) % whole, (starts[edge.name] - begin) % whole - whole):
-                low, high = max(0.0, first), min(length, first + edge.length)
-                if high - low > _SHORTEST:
-                    runs.append((strip.id, low, high))
+        runs = runs_along(layer, edge.name)
         for number, (host, low, high) in enumerate(runs, 1):
-            part = strip_part(draft.piece(host), NON_DRIVE_EDGE, low, high)
+            part = strip_part(draft.piece(host), layer.edge, low, high)
             name = f"{options.name}-gusset-{edge.name}" + (f"-{number}" if len(runs) > 1 else "")
-
-            def by(name: str) -> float:
-                return reduction.get("end" if name in ends else "gusset")
-
             draft = stiffened(draft, draft.piece(host), part, by, piece_id(outline.body, name), options)
     return draft
 

@@ -253,6 +253,30 @@ def strip_part(strip: Piece, edge: str, first: float, last: float) -> tuple[Edge
     return strip_edges(upper.between(max(first, 0.0), min(last, upper.length)), LINER_NON_DRIVE, LINER_DRIVE)
 
 
+def runs_along(layer: Layer, tube: str, shortest: float = 10.0) -> list[tuple[str, float, float]]:
+    """Where the gusset runs along a tube, from round to round, broken at its joins.
+
+    Args:
+        layer: shell or liner.
+        tube: name of an edge of the outline.
+        shortest: run that is worth anything, mm.
+
+    Returns:
+        Ids of the gusset's pieces, each with the seam lengths along its upper edge where it runs there.
+    """
+    whole = layer.outline.path.length
+    start, length = edge_starts(layer.outline)[tube], layer.outline.edge(tube).length
+    runs: list[tuple[str, float, float]] = []
+    for strip, begin in layer.strips:
+        end = strip.edge(layer.edge).length
+        # A tube that the strip begins on comes round again at its end.
+        for first in ((start - begin) % whole - whole, (start - begin) % whole):
+            low, high = max(0.0, first), min(end, first + length)
+            if high - low > shortest:
+                runs.append((strip.id, low, high))
+    return runs
+
+
 def shrunk(edges: Sequence[Edge], by: Callable[[str], float]) -> tuple[Edge, ...]:
     """A closed outline moved inward, each edge by its own distance in mm; the names stay.
 
