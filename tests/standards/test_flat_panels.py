@@ -1,5 +1,7 @@
-"""Planes through heights: deleted residuals e/(1 − h) (Cook and Weisberg, Residuals and Influence in Regression,
-1982, section 2.2; from memory)."""
+"""Planes through heights: deleted residuals e/(1 − h).
+
+Cook and Weisberg, Residuals and Influence in Regression, 1982, section 2.2 (from memory).
+"""
 
 from __future__ import annotations
 

@@ -68,15 +68,24 @@ class LimitHere:
     place: str
 
 
-def limits_along(draft: Draft, outline: Outline, limits: WidthLimits) -> Iterator[LimitHere]:
-    """What limits the width, every few millimetres along a seam."""
+def limits_along(
+    draft: Draft, outline: Outline, limits: WidthLimits, only: str | None = None
+) -> Iterator[LimitHere]:
+    """What limits the width, every few millimetres along a seam.
+
+    Args:
+        draft: has the opening.
+        outline: of the body.
+        limits: of the width.
+        only: name of the edge to look at; None for all of them.
+    """
     assert draft.opening is not None
     bottom = bottom_corner(draft)
     axle = draft.opening.corner(bottom).point
     box = outline.path.bounds
     start = 0.0
     for index, edge in enumerate(outline.edges):
-        if edge.name in limits.open:
+        if edge.name in limits.open or only not in (None, edge.name):
             start += edge.length
             continue
         around = (outline.edges[index - 1], edge, outline.edges[(index + 1) % len(outline.edges)])
@@ -148,7 +157,9 @@ def belly_findings(
         limits: of the width.
     """
     tightest: tuple[float, float, LimitHere] | None = None
-    for here in limits_along(draft, outline, limits):
+    if max(piece.greatest() for piece in profile.pieces) + add <= limits.least(outline):
+        return []
+    for here in limits_along(draft, outline, limits, name):
         share = belly_share(here.station, *run)
         if share <= 0.0:
             continue
