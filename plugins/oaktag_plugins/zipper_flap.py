@@ -36,8 +36,11 @@ class FlapOptions(Options):
     """From its seam to its free edge (common practice, no source: 25 to 35 mm)."""
     inset: NonNegativeLength = 3.0
     """Between the zipper's seam line and the flap's (common practice, no source)."""
-    ends: Literal["hem", "seam"] = "hem"
-    """Hemmed short of the panel's edges, or running on into the panel's seams."""
+    ends: Literal["hem", "seam"] | None = None
+    """Hemmed short of the panel's edges, or running on into the panel's seams.
+
+    If left out, into the seams where the zipper does so at both ends.
+    """
     end_gap: NonNegativeLength = 5.0
     """Between a hemmed end and the panel's seam line, not to catch it (common practice, no source)."""
     over_end: NonNegativeLength = 10.0
@@ -55,12 +58,14 @@ def run(draft: Draft, options: FlapOptions) -> Draft:
     sewn = sewn_zipper(draft, options.zipper)
     side = _side(sewn, options)
     name = f"{sewn.piece.id}-flap"
-    if options.ends == "seam" and sewn.host.role == GUSSET:
+    both = sewn.host.role != GUSSET and sewn.in_seam("start") and sewn.in_seam("end")
+    ends = options.ends or ("seam" if both else "hem")
+    if ends == "seam" and sewn.host.role == GUSSET:
         raise Refusal(
             "a flap over a zipper in the gusset has no seam at its ends",
             key="ends",
             source="recipe",
-            found=show(options.ends),
+            found=show(ends),
             valid='"hem"',
             todo="hem the ends",
         )
@@ -72,7 +77,7 @@ def run(draft: Draft, options: FlapOptions) -> Draft:
         )
         findings.append(Finding("warning", "flap-too-low", message, name))
     try:
-        if options.ends == "seam":
+        if ends == "seam":
             draft = _caught(draft, sewn, side, name, options)
         else:
             draft = _hemmed(draft, sewn, side, name, options)

@@ -14,14 +14,13 @@ from oaktag.recipe import NonNegativeLength, PositiveLength
 from oaktag_plugins.drafting.assembled import band_edges, mated, restored
 from oaktag_plugins.drafting.bag import rectangle_edges, sew_on
 from oaktag_plugins.drafting.split import SplitError, split_outline
-from oaktag_plugins.drafting.zipper import SewnZipper, room_along, sewn_zipper
+from oaktag_plugins.drafting.zipper import End, SewnZipper, room_along, sewn_zipper
 
 _OVER_SLIDER = 20.0
 """Longer than the slider, mm, if the recipe doesn't say: for stop and pull (common practice, no source)."""
 _SLIDER = 15.0
 """Length of a slider, mm, where the material table doesn't say (common practice, no source)."""
 _SHORTEST = 8.0  # mm; a shorter side holds no more than a few stitches
-_AT_SEAM = 1e-3  # mm; a zipper that ends so near to the panel's edge runs into its seam
 _LEFT, _RIGHT, _MOUTH = "garage-left", "garage-right", "garage-mouth"
 _UNDER = ("zipper", "flap", "tab")
 
@@ -64,7 +63,8 @@ def run(draft: Draft, options: GarageOptions) -> Draft:
             "can't be reached. Make `length` shorter."
         )
         findings.append(Finding("error", "garage-too-long", message, sewn.piece.id))
-    for end in ("start", "end"):
+    ends: tuple[End, ...] = ("start", "end")
+    for end in ends:
         if options.at not in (end, "both"):
             continue
         try:
@@ -78,14 +78,13 @@ def run(draft: Draft, options: GarageOptions) -> Draft:
     return draft.with_findings(findings)
 
 
-def _over(draft: Draft, sewn: SewnZipper, end: str, length: float, options: GarageOptions) -> Draft:
+def _over(draft: Draft, sewn: SewnZipper, end: End, length: float, options: GarageOptions) -> Draft:
     """The draft with a garage over one end.
 
     Raises:
         SplitError: there is no room for it.
     """
-    tip = sewn.centre.start if end == "start" else sewn.centre.end
-    if min(edge.path.nearest(tip)[1] for edge in sewn.host.edges) < _AT_SEAM:
+    if sewn.in_seam(end):
         return _caught(draft, sewn, end, length, options)
     height = sewn.strip + 2.0 * options.beside
     low, high = room_along(sewn, (0.5 * height, -0.5 * height))
@@ -112,7 +111,7 @@ def _over(draft: Draft, sewn: SewnZipper, end: str, length: float, options: Gara
     )
 
 
-def _caught(draft: Draft, sewn: SewnZipper, end: str, length: float, options: GarageOptions) -> Draft:
+def _caught(draft: Draft, sewn: SewnZipper, end: End, length: float, options: GarageOptions) -> Draft:
     """The draft with a garage that runs on into the seams, as the zipper does.
 
     Raises:
@@ -147,7 +146,7 @@ def _caught(draft: Draft, sewn: SewnZipper, end: str, length: float, options: Ga
     return changed.evolve(seams=(*changed.seams, *caught))
 
 
-def _piece(sewn: SewnZipper, end: str, edges: tuple[Edge, ...], options: GarageOptions) -> Piece:
+def _piece(sewn: SewnZipper, end: End, edges: tuple[Edge, ...], options: GarageOptions) -> Piece:
     return Piece(
         id=f"{sewn.piece.id}-garage-{end}",
         name=f"garage at the {end} of {sewn.piece.id}",

@@ -161,7 +161,7 @@ def with_zipper(
     for part, end in zip(parts, ends, strict=True):
         edge = f"{zipper}-{end}"
         seams += (
-            mated(f"{edge}-{name}", part, edge, side, edge, "part")
+            mated(f"{edge}-{name}", part, edge, side, edge, "zipper")
             for side, name in zip(sides, SIDES, strict=True)
         )
         seams.append(mated(f"{edge}-tape", part, edge, tape, f"{end}-part", "zipper"))

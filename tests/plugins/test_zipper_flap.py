@@ -76,6 +76,17 @@ def test_the_hemmed_flap_goes_past_the_ends_of_the_opening() -> None:
     assert covered(draft, "zipper-drive", "side-panel-drive") == pytest.approx(1.0)
 
 
+def test_a_flap_goes_as_far_as_its_zipper() -> None:
+    for options, hems in (({}, 1), ({"start": 40}, 3)):
+        one = zippers.panelled(BAG, **options)
+        draft = run_stage("zipper.flap", one)
+        flap = draft.piece("zipper-drive-flap")
+        assert [edge.finish for edge in flap.edges].count("hem") == hems
+        layers = [seam for seam in draft.seams if seam.kind == "layer"]
+        assert len(layers) == (0 if options else 2)
+        assert run_stage("zipper.flap", one, ends="hem" if options else "seam").pieces == draft.pieces
+
+
 def test_a_flap_along_the_gusset() -> None:
     one = zippers.gusseted(BAG)
     for side, sign in (("non-drive", 1.0), ("drive", -1.0)):
@@ -95,8 +106,8 @@ def test_a_flap_along_the_gusset() -> None:
         ({}, set()),
         ({"height": 20}, {("warning", "flap-too-low")}),
         ({"height": 21}, set()),
-        ({"inset": 70}, {("error", "flap-no-room"), ("warning", "flap-too-low")}),
-        ({"end_gap": 200}, {("error", "flap-no-room")}),
+        ({"inset": 70, "ends": "hem"}, {("error", "flap-no-room"), ("warning", "flap-too-low")}),
+        ({"end_gap": 200, "ends": "hem"}, {("error", "flap-no-room")}),
         ({"inset": 70, "ends": "seam", "height": 90}, {("error", "flap-no-room")}),
     ],
 )

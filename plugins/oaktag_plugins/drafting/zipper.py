@@ -19,6 +19,7 @@ from oaktag_plugins.drafting.obstacles import CHORD_ERROR, bodies, reach
 from oaktag_plugins.drafting.split import split_outline
 
 ROLE = "zipper"
+_AT_SEAM = 1e-3  # mm; a zipper that ends so near to an edge runs into its seam
 BESIDE_CHAIN = 5.0
 """Between the chain and the cloth, mm, where the table doesn't say (common practice, no source).
 
@@ -450,9 +451,8 @@ def corner_findings(
         if round_ is not None:
             corner = round_.name.partition(":")[2]
             message = (
-                f"the {end} of the zipper lies on the round at {corner}, over {round_.length:.1f} mm of which no "
-                "tape can be sewn flat. "
-                f"Move the line, or close the {end} with a tab (`{end}`)."
+                f"the {end} of the zipper lies on the round at {corner}, {round_.length:.1f} mm of seam where no "
+                f"tape can be sewn flat. Move the line, or close the {end} with a tab (`{end}`)."
             )
             found.append(Finding("error", "zipper-on-corner", message, zipper))
             continue
@@ -561,6 +561,11 @@ class SewnZipper:
         at = (x + along * dx - across * dy, y + along * dy + across * dx)
         angle = math.degrees(math.atan2(dy, dx)) + turn
         return Transform.rotation(angle).then(Transform.translation(*at))
+
+    def in_seam(self, end: End) -> bool:
+        """Whether it runs into a seam of the host at that end, with no tab between."""
+        tip = self.centre.start if end == "start" else self.centre.end
+        return min(edge.path.nearest(tip)[1] for edge in self.host.edges) < _AT_SEAM
 
     def point(self, along: float, across: float) -> Point:
         """The point at distances along the zipper and to its left, mm."""
