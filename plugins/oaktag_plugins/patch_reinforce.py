@@ -115,7 +115,7 @@ def run(draft: Draft, options: PatchOptions) -> Draft:
     """
     for body in bodies_of(draft, options.body):
         outline = draft.outline_of(body)
-        before = len(draft.pieces)
+        before = draft.pieces, draft.findings
         for corner in corners_of(outline, options):
             for side in SIDES:
                 draft = corner_patch(draft, outline, side, corner, options)
@@ -127,7 +127,7 @@ def run(draft: Draft, options: PatchOptions) -> Draft:
             draft = strap_patches(draft, body, options)
         for number, place in enumerate(options.places, 1):
             draft = own_patch(draft, outline, place, number, options)
-        if len(draft.pieces) == before:
+        if (draft.pieces, draft.findings) == before:
             message = "no patch was drafted: the bag has none of the places that are asked for"
             finding = Finding("note", "patch-nothing", message, piece_id(body, options.name))
             draft = draft.with_findings([finding])

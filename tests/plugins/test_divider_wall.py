@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -147,7 +148,7 @@ def test_several_walls_need_several_names() -> None:
 
 
 def test_what_is_wrong_with_a_place_is_said() -> None:
-    def codes_of(draft: Draft = BAG, **options: object) -> list[tuple[str, str]]:
+    def codes_of(draft: Draft = BAG, **options: Any) -> list[tuple[str, str]]:
         return new_codes(run_stage("divider.wall", draft, **options), draft)
 
     assert codes_of(line=ACROSS) == []
@@ -162,7 +163,7 @@ def test_what_is_wrong_with_a_place_is_said() -> None:
     crossing = run_stage("divider.wall", BAG, name="other", line=other)
     through = {"from": {"tube": "seat-tube", "at": 0.5}, "to": {"tube": "top-tube", "at": 0.6}}
     assert codes_of(crossing, line=through) == [("error", "divider-crosses-divider")]
-    loose = {"hold": "hook-and-loop"}
+    loose: dict[str, Any] = {"hold": "hook-and-loop"}
     assert ("error", "divider-tape-short") in codes_of(line=ACROSS, tape_inset=30, **loose)
     near_head = {"from": {"tube": "top-tube", "at": 0.85}, "to": {"tube": "down-tube", "at": 0.25}}
     assert ("error", "divider-tape-over-edge") in codes_of(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 
 from oaktag import Refusal
 from oaktag.geometry import Line, Path
-from oaktag.pattern import Draft, PlacementLine, Seam, SeamSide
+from oaktag.pattern import Draft, Edge, PlacementLine, Seam, SeamSide
 from oaktag.pattern.walk import run_path, walk
 from oaktag.plugin.kit import example_draft, run_stage
 from oaktag.recipe import InputError
@@ -88,20 +89,20 @@ def test_its_gusset_is_narrower_by_both_sides(thickness: float, share: float, ba
     assert width_at(draft, liner_seams[0], there) == pytest.approx(width - 2 * thickness, abs=2e-3)
 
 
-def station_of_side(edges, side) -> float:  # type: ignore[no-untyped-def]
-    return station_of(edges, (side.edges[0], 0.0)) + float(side.start)
+def station_of_side(edges: Sequence[Edge], side: SeamSide) -> float:
+    return station_of(edges, (side.edges[0], 0.0)) + side.start
 
 
-def station_of(edges, place) -> float:  # type: ignore[no-untyped-def]
+def station_of(edges: Sequence[Edge], place: tuple[str, float]) -> float:
     total = 0.0
     for edge in edges:
         if edge.name == place[0]:
-            return total + float(place[1]) * edge.length
+            return total + place[1] * edge.length
         total += edge.length
     raise AssertionError(place)
 
 
-def place_of(edges, side, share):  # type: ignore[no-untyped-def]
+def place_of(edges: Sequence[Edge], side: SeamSide, share: float) -> tuple[tuple[str, float], float]:
     """The edge and the share of it, at a share of a side's run; and mm from the run's start."""
     whole = sum(edge.length for edge in edges)
     along = share * (whole if side.length is None else side.length)
@@ -113,7 +114,7 @@ def place_of(edges, side, share):  # type: ignore[no-untyped-def]
     raise AssertionError
 
 
-def width_at(draft: Draft, seam, along: float) -> float:  # type: ignore[no-untyped-def]
+def width_at(draft: Draft, seam: Seam, along: float) -> float:
     path = run_path(draft, seam.b)
     return 2.0 * path.point_at(min(along, path.length))[1]
 
