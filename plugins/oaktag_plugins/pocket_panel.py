@@ -14,6 +14,8 @@ from oaktag_plugins.drafting.bag import SidePanel, bodies_of, panel, piece_id, t
 from oaktag_plugins.drafting.cut_line import LineOptions, Side, half_of, line_of
 from oaktag_plugins.drafting.split import SplitError, split_outline
 
+_LEAST_AREA = 100.0  # mm²; less is no pocket but a line along the panel's edge
+
 
 class PanelPocketOptions(Options):
     """Options of `pocket.panel`: the pocket's back. Its opening is a zipper that is sewn into the panel."""
@@ -51,6 +53,8 @@ def _behind(draft: Draft, body: str, options: PanelPocketOptions) -> Draft:
         origin, along = line_of(draft, outline, options.line, "line")
         try:
             half = half_of(split_outline(outline.edges, origin, along, cut=name), along, options.keep)
+            if abs(_closed(half.edges).area) < _LEAST_AREA:
+                raise SplitError("nothing of the panel is left on that side of the line")
         except SplitError as error:
             message = f"the pocket can't end there on {host.id}: {error.reason}. It is left out."
             return draft.with_findings([Finding("error", "pocket-off-panel", message, host.id)])
@@ -81,6 +85,10 @@ def _behind(draft: Draft, body: str, options: PanelPocketOptions) -> Draft:
         seams.append(Seam(f"{name}-across", SeamSide(host.id, (name,)), across, kind="applied"))
     changed = draft.evolve(pieces=(*draft.pieces, back), seams=(*draft.seams, *seams)).replaced(host)
     return changed.with_findings(_opening_findings(host, back))
+
+
+def _closed(edges: tuple[Edge, ...]) -> Path:
+    return Path(tuple(segment for edge in edges for segment in edge.path.segments))
 
 
 def _caught(edges: tuple[Edge, ...], name: str) -> tuple[str, ...]:

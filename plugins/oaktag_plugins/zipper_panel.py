@@ -352,6 +352,13 @@ def tab_off(
         message = f"the tab at the {name} of {zipper} doesn't fit: {error.reason}."
         raise MisfitError("zipper-tab-short", message) from error
     tab, rest = (cut.left, cut.right) if name == "start" else (cut.right, cut.left)
+    sides = {f"{zipper}-{chord.left}", f"{zipper}-{chord.right}"}
+    if any(sides - {edge.of or edge.name for edge in half.edges} for half in (tab, rest)):
+        message = (
+            f"a tab of {margin:g} mm at the {name} reaches the slanting edge at the other end of the "
+            f"{chord.length:.1f} mm that the line runs across the panel. Make `{name}` less."
+        )
+        raise MisfitError("zipper-longer-than-edge", message)
     own = {edge.name for edge in band if not edge.of}
     whole = part_of(host, host, name, restored(tab.edges, own))
     piece = whole.evolve(id=f"{zipper}-tab-{name}", name=f"tab at the {name} of {zipper}", role="tab")

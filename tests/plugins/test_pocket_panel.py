@@ -97,6 +97,10 @@ def test_a_pocket_opens_by_the_panels_zipper() -> None:
     [
         ({"parallel-to": "top-tube", "distance": 70}, {("error", "pocket-without-opening")}),
         ({"parallel-to": "top-tube", "distance": -3}, {("error", "pocket-off-panel")}),
+        (
+            {"from": {"tube": "seat-tube", "at": 0.4}, "to": {"tube": "seat-tube", "at": 0.8}},
+            {("error", "pocket-off-panel")},
+        ),
     ],
 )
 def test_findings(line: dict[str, Any], found: set[tuple[str, str]]) -> None:

@@ -451,8 +451,8 @@ def corner_findings(
         if round_ is not None:
             corner = round_.name.partition(":")[2]
             message = (
-                f"the {end} of the zipper lies on the round at {corner}, {round_.length:.1f} mm of seam where no "
-                f"tape can be sewn flat. Move the line, or close the {end} with a tab (`{end}`)."
+                f"the {end} of the zipper lies on the round at {corner}, {round_.length:.1f} mm of seam "
+                f"where no tape can be sewn flat. Move the line, or close the {end} with a tab (`{end}`)."
             )
             found.append(Finding("error", "zipper-on-corner", message, zipper))
             continue
