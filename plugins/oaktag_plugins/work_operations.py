@@ -273,8 +273,9 @@ def _seam_text(draft: Draft, plan: Plan, seam: Seam) -> str:
         return f"Sew {a.name} to itself, {ends}.{extra}"
     zipper_open = ""
     body = next((body for body, seams in plan.closing.items() if seam.id in seams), None)
-    if body in plan.zipped:
-        zipper_open = " Open the zipper first: a closed one can't be turned."
+    if body is not None and plan.zippers[body]:
+        names = " and ".join(plan.zippers[body])
+        zipper_open = f" Open {names} first: through a closed zipper the bag can't be turned."
     notches = " Match the notches." if seam.kind in ("shell", "liner") else ""
     return f"Sew {b.name} to {a.name}: {_run(a, host)}.{notches}{zipper_open}{extra}"
 
@@ -326,7 +327,8 @@ def _check(draft: Draft, plan: Plan, step: StepName, options: OperationOptions) 
 
 
 def _turn(draft: Draft, plan: Plan, step: StepName, options: OperationOptions) -> Operation:
-    through = "the open zipper" if step.of in plan.zipped else "the open edge"
+    zippers = plan.zippers[step.of]
+    through = f"the open {' or '.join(zippers)}" if zippers else "the open edge"
     text = f"Turn the bag{_of_body(step.of)} right side out through {through} and push the corners out."
     return Operation("", "turn", text, minutes=_handling(options, "turn"))
 

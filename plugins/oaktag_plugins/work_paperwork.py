@@ -67,10 +67,11 @@ def run(draft: Draft, options: PaperworkOptions) -> Draft:
     check_waste(draft, options)
     rate = options.rate.require(KINDS, "rate", "kind of operation").root
     thread, unknown = thread_rows(draft, options.stitch_type, options.ratio, options.sewn_thickness)
-    bill = bill_of(draft, thread, options.thread, WASTE | options.waste, options.zipper_spare)
+    rows = cut_list(draft)
+    bill = bill_of(draft, rows, thread, options.thread, WASTE | options.waste, options.zipper_spare)
     labour = labour_of(draft.operations, rate)
     paperwork = Paperwork(
-        cut_list=cut_list(draft),
+        cut_list=rows,
         bill=bill,
         thread=thread,
         labour=labour,

@@ -101,7 +101,7 @@ def outline_of(piece: Json) -> Polygon:
 
 
 def slack_of(piece: Json) -> float:
-    """By how much a flattened outline's area may be off, mm²: chords of free curves stay 0.005 mm near them."""
+    """By how much a flattened outline may be off, mm²: chords of free curves stay 0.005 mm near them."""
     segments = piece["cut_line"] or piece["seam_line"]
     curves = length_of([segment for segment in segments if segment["kind"] == "curve"])
     return 0.005 * curves + 2e-6 * outline_of(piece).area

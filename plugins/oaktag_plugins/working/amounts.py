@@ -18,7 +18,7 @@ from oaktag.pattern import (
     Seam,
     ThreadRow,
 )
-from oaktag.pattern.cut_list import CARD, cut_row
+from oaktag.pattern.cut_list import CARD
 from oaktag.pattern.walk import run_length
 from oaktag_plugins.working.precedence import hems, sewn_edges
 from oaktag_plugins.working.thread import FORMULA, RATIOS, Ratio, ratio_by_thickness
@@ -40,6 +40,7 @@ class _Use:
 
 def bill_of(
     draft: Draft,
+    rows: Iterable[CutRow],
     thread: Iterable[ThreadRow],
     thread_material: str,
     waste: Mapping[str, float],
@@ -49,15 +50,15 @@ def bill_of(
 
     Args:
         draft: with pieces and the material table.
+        rows: of its cut list.
         thread: by stitch type.
         thread_material: what it is sewn with, by its name in the table.
         waste: shares by a material's name, its kind or its form.
         zipper_spare: mm that a zipper is sewn in longer before it is trimmed.
     """
     uses: dict[str, _Use] = {}
-    for piece in draft.pieces:
+    for piece, row in zip(draft.pieces, rows, strict=True):
         material = draft.material(piece.material)
-        row = cut_row(piece, material)
         use = uses.setdefault(row.material, _Use())
         use.by.append(piece.id)
         if material is None or row.material == CARD or material.form == "cloth":
@@ -74,9 +75,8 @@ def bill_of(
             use.net += count
             use.stock += count
             use.by.append(f"{piece.id}.{fitting.name}")
-    rows = list(thread)
-    if rows:
-        length = sum(row.length for row in rows)
+    length = sum(row.length for row in thread)
+    if length:
         use = uses.setdefault(thread_material, _Use())
         use.net += length
         use.stock += length

@@ -46,14 +46,14 @@ class Plan:
         order: every step with what comes before it.
         closing: by body, the seams that close its shell.
         open: bodies that have an opening.
-        zipped: bodies that have a zipper.
+        zippers: by body, the zippers through which it opens.
         inside: seams inside a shell that would have to be sewn after it is closed.
     """
 
     order: Ordered[StepName]
     closing: Mapping[str, tuple[str, ...]]
     open: frozenset[str]
-    zipped: frozenset[str]
+    zippers: Mapping[str, tuple[str, ...]]
     inside: tuple[str, ...]
 
 
@@ -65,7 +65,8 @@ def plan_of(draft: Draft) -> Plan:
     rules.finish()
     after = {step: rules.after[step] for step in rules.steps}
     order = ordered(after, {step: rules.rank(step) for step in rules.steps})
-    return Plan(order, rules.closing, rules.open, frozenset(filter(rules.has_zipper, rules.bodies)), inside)
+    zippers = {body: rules.zippers(body) for body in rules.bodies}
+    return Plan(order, rules.closing, rules.open, zippers, inside)
 
 
 def seam_step(seam: Seam) -> StepName:
@@ -188,6 +189,8 @@ class _Rules:
 
     def assemble(self, piece: Piece) -> None:
         """Parts are sewn together and trimmed to the template before the whole is sewn to anything."""
+        if not piece.assembled:
+            return
         parts = set(piece.parts)
         for part in piece.parts:
             for seam in (*self.at_edges[part], *self.on_lines[part]):
@@ -258,6 +261,8 @@ class _Rules:
         ends: dict[str, list[_End]] = defaultdict(list)
         by_seam: dict[tuple[str, bool], list[_End]] = defaultdict(list)
         for seam in self.draft.seams:
+            if seam.kind in ("applied", "layer"):
+                continue  # These lie flat on one piece, and have their place before its edges already.
             for end in _ends(self.draft, seam):
                 ends[end.piece].append(end)
                 by_seam[end.seam.id, end.first].append(end)
@@ -316,7 +321,7 @@ class _Rules:
         panels = [piece for piece in self.draft.pieces if piece.role == PANEL_ROLE]
         sewn = [
             (
-                any(self.pieces[part].role == ZIPPER_ROLE for part in panel.parts),
+                any(self.pieces[part].role == ZIPPER_ROLE for part in panel.parts) and not self.backed(panel),
                 self.number[panel.id],
                 seams,
             )
@@ -331,16 +336,31 @@ class _Rules:
 
     def has_opening(self, body: str) -> bool:
         """Whether a body can be turned right side out: through a zipper, or an open edge of its shell."""
-        return self.has_zipper(body) or any(
+        return bool(self.zippers(body)) or any(
             edge.name not in self.sewn[piece.id] and edge.finish != "fold"
             for piece in self.pieces_of(body)
             if piece.role in (PANEL_ROLE, GUSSET_ROLE)
             for edge in piece.edges
         )
 
-    def has_zipper(self, body: str) -> bool:
-        """Whether a body has a zipper."""
-        return any(piece.role == ZIPPER_ROLE for piece in self.pieces_of(body))
+    def zippers(self, body: str) -> tuple[str, ...]:
+        """The zippers through which a body opens; that of a pocket with a back of its own isn't one."""
+        return tuple(
+            piece.id
+            for piece in self.pieces_of(body)
+            if piece.role == ZIPPER_ROLE and not self.backed(self.draft.assembled_from(piece.id))
+        )
+
+    def backed(self, whole: Piece | None) -> bool:
+        """Whether something in one piece lies behind an assembled piece and is caught all round it."""
+        return whole is not None and any(
+            seam.kind == "layer"
+            and not self.binds(seam)
+            and seam.a.piece == whole.id
+            and not self.pieces[seam.b.piece].assembled
+            and {edge.name for edge in whole.edges} <= set(seam.a.edges)
+            for seam in self.at_edges[whole.id]
+        )
 
     def pieces_of(self, body: str) -> tuple[Piece, ...]:
         """The pieces of a body; all of them where there is only one."""
