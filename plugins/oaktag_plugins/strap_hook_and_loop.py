@@ -89,7 +89,7 @@ class StrapOptions(Options):
     slot_inset: PositiveLength = 10.0
     """From either seam of the gusset to the middle of a slot (common practice, no source)."""
     join_room: NonNegativeLength = 15.0
-    """Kept clear beside the gusset's joins where the stage chooses places (common practice, no source)."""
+    """Kept clear beside joins and corners where the stage chooses the places (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +113,7 @@ def run(draft: Draft, options: StrapOptions) -> Draft:
     for key, named in (("circumference", options.circumference), ("length", options.length)):
         if named is not None:
             check_tubes(named.names, draft.frame.tubes, key)
-    wanted = wanted_straps(draft, options)
+    wanted = wanted_straps(draft, width, options)
     findings = pitch_findings(wanted, options.pitch)
     rounds: dict[str, list[TubeRound]] = {}
     for strap in wanted:
@@ -123,7 +123,7 @@ def run(draft: Draft, options: StrapOptions) -> Draft:
     return draft.with_findings([*findings, *round_findings(rounds)])
 
 
-def wanted_straps(draft: Draft, options: StrapOptions) -> list[_Wanted]:
+def wanted_straps(draft: Draft, width: float, options: StrapOptions) -> list[_Wanted]:
     """Every strap, in the order of its body's outline."""
     bodies = bodies_of(draft, options.body)
     wanted: list[_Wanted] = []
@@ -141,13 +141,16 @@ def wanted_straps(draft: Draft, options: StrapOptions) -> list[_Wanted]:
             stretch = straight_run(outline, tube, f"evenly.{tube}")
             stations = [stretch.start + stretch.length * (k + 0.5) / count for k in range(count)]
             wanted += [on_run(draft, outline, stretch, station) for station in stations]
+    room = 0.5 * width + options.patch_margin + options.join_room
     if not options.places and options.evenly is None:
         for body in bodies:
             outline = draft.outline_of(body)
             for stretch in straight_runs(outline):
                 if stretch.tube not in draft.frame.tubes:
                     continue  # a lower edge of the bag's own has no tube to go round
-                for low, high in run_parts(draft, outline, stretch, options.join_room):
+                for low, high in run_parts(draft, outline, stretch, 0.0):
+                    if high - low < 2.0 * room:
+                        continue  # too short for a strap that is clear of corners and joins
                     count = math.ceil((high - low) / options.pitch)
                     stations = [low + (high - low) * (k + 0.5) / count for k in range(count)]
                     wanted += [on_run(draft, outline, stretch, station) for station in stations]

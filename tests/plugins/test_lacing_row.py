@@ -99,7 +99,9 @@ def test_a_pitch_that_doesnt_fit_is_drafted_and_answered_with_those_that_do() ->
     message = draft.findings[-1].message
     for n in (gaps, gaps + 1):
         assert f"{span / n:.2f} mm ({n + 1} grommets)" in message
-        assert codes(laced(pitch=round(span / n, 2))) == []
+        fitting = laced(pitch=round(span / n, 2))
+        assert codes(fitting) == []
+        assert len(fitting.piece("gusset").fittings) == n + 1
 
 
 def test_grommets_too_close_together_are_reported() -> None:

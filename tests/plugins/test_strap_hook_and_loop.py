@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -15,6 +16,7 @@ from oaktag.pattern import Draft, Place
 from oaktag.pattern.document import document
 from oaktag.pattern.walk import walk
 from oaktag.plugin.kit import example_draft, example_frame, run_stage
+from oaktag.recipe import load_frame
 from oaktag_plugins.drafting.bag import gusset_spot
 from oaktag_plugins.drafting.fastening import length_round, straight_run
 
@@ -235,3 +237,15 @@ def inside_run(place: Place) -> bool:
     _, away = own.nearest(point)
     rounds = [edge.path.nearest(point)[1] for edge in OUTLINE.edges if edge.is_corner]
     return away <= min(rounds) + 1e-9
+
+
+FRAMES = sorted((Path(__file__).parents[2] / "recipes" / "frames").glob("*.frame.toml"))
+
+
+@pytest.mark.parametrize("sheet", FRAMES, ids=lambda sheet: sheet.name)
+def test_places_that_the_stage_chooses_are_good_on_every_sheet(sheet: Path) -> None:
+    draft = strapped(example_draft(*STAGES, frame=load_frame(sheet)[0]))
+    assert [piece for piece in draft.pieces if piece.role == "strap"]
+    found = run_stage("check.collisions", draft).findings
+    assert [f for f in found if f.code.startswith(("strap", "collision", "over", "on-", "near"))] == []
+    check_walks(draft)
