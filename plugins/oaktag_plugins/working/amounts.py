@@ -10,6 +10,7 @@ from math import ceil
 from oaktag.pattern import (
     BillRow,
     BillUnit,
+    CutRow,
     Draft,
     Labour,
     Material,
