@@ -8,10 +8,10 @@ from typing import Literal
 from pydantic import model_validator
 
 from oaktag import Draft, Options, Refusal
-from oaktag.geometry import Point, distance, left_normal, rotate, scale, shifted, subtract, unit
-from oaktag.pattern import CORNER_PREFIX, Outline
+from oaktag.geometry import Path, Point, distance, left_normal, rotate, scale, shifted, subtract, unit
+from oaktag.pattern import Outline
 from oaktag.recipe import Angle, Length, TubePlace, listed, meant, refuse_value, show
-from oaktag_plugins.drafting.bag import place_on, seam_place
+from oaktag_plugins.drafting.bag import place_on, seam_place, straight_edges
 from oaktag_plugins.drafting.split import Half, Split
 
 _WAYS = "`parallel-to` with `distance`, `parallel-to` with `through` (and `angle`), or `from` with `to`"
@@ -32,7 +32,8 @@ class LineOptions(Options):
     distance: Length | None = None
     """From that tube's seam line into the bag, square to it.
 
-    Of a tube that bows it is counted from the straight line between the ends of its run.
+    Of a tube that bows it is counted from the straight line between the ends of its run, and of one that the
+    body doesn't come to from the seam line of the body that does, or from the tube itself.
     """
     through: TubePlace | None = None
     """A place on the seam line that the line goes through."""
@@ -96,17 +97,7 @@ def line_of(draft: Draft, outline: Outline, options: LineOptions, key: str = "")
             )
         return ends[0], _forward(unit(subtract(ends[1], ends[0])))
     assert options.parallel_to is not None
-    names = [edge.name for edge in outline.edges if not edge.name.startswith(CORNER_PREFIX)]
-    if options.parallel_to not in names:
-        raise Refusal(
-            "the bag doesn't run along this tube",
-            key=below(key, "parallel-to"),
-            source="recipe",
-            found=show(options.parallel_to),
-            valid=listed(names),
-            todo=meant(options.parallel_to, names, "name a tube that it runs along"),
-        )
-    run = outline.edge(options.parallel_to).path
+    run = _run_along(draft, outline, options.parallel_to, below(key, "parallel-to"))
     along = unit(subtract(run.end, run.start))
     if options.distance is not None:
         # The outline runs clockwise, so the inside is to the right.
@@ -115,6 +106,28 @@ def line_of(draft: Draft, outline: Outline, options: LineOptions, key: str = "")
     here = below(key, "through")
     station = seam_place(draft, outline, place_on(draft, options.through, here), here).station
     return outline.path.point_at(station), _forward(rotate(along, radians(options.angle)))
+
+
+def _run_along(draft: Draft, outline: Outline, name: str, key: str) -> Path:
+    """The body's run along a tube, or along an edge of its own.
+
+    Where the body doesn't come to that tube it is another body's run, and where none does the tube's side of
+    the opening.
+    """
+    assert draft.opening is not None
+    runs = {edge.name: edge.path for edge in draft.opening.edges}
+    for one in (*draft.outlines[::-1], outline):
+        runs.update((edge.name, edge.path) for edge in straight_edges(one))
+    if name not in runs:
+        raise Refusal(
+            "there is no such tube",
+            key=key,
+            source="recipe",
+            found=show(name),
+            valid=listed(runs),
+            todo=meant(name, runs, "name a tube"),
+        )
+    return runs[name]
 
 
 def half_of(split: Split, direction: Point, side: Side) -> Half:
