@@ -120,8 +120,9 @@ def box_of(piece: Json, entry: Json | None) -> tuple[float, float]:
         outline = affinity.rotate(outline, -math.degrees(math.atan2(y1 - y0, x1 - x0)), origin=(0, 0))
     elif entry is not None and entry["form"] == "tape" and not piece["parts"]:
         box = outline.minimum_rotated_rectangle.exterior.coords
-        sides = sorted(math.dist(box[k], box[k + 1]) for k in range(2))
-        return sides[1], sides[0]
+        one, other = sorted(math.dist(box[k], box[k + 1]) for k in range(2))
+        across = abs(one - entry["width"]) <= abs(other - entry["width"])
+        return (other, one) if across else (one, other)
     min_x, min_y, max_x, max_y = outline.bounds
     return max_x - min_x, max_y - min_y
 
