@@ -42,7 +42,7 @@ class FlapOptions(Options):
     If left out, into the seams where the zipper does so at both ends.
     """
     end_gap: NonNegativeLength = 5.0
-    """Between a hemmed end and the panel's seam line, not to catch it (common practice, no source)."""
+    """Between a hemmed flap and the seams around it, not to catch it (common practice, no source)."""
     over_end: NonNegativeLength = 10.0
     """How far a hemmed flap goes past an end of the opening where there is room."""
     material: Annotated[str, Field(min_length=1, max_length=60)] = "shell"
@@ -112,9 +112,8 @@ def _hemmed(draft: Draft, sewn: SewnZipper, side: float, name: str, options: Fla
         SplitError: there is no room for it.
     """
     seam = side * (0.5 * sewn.strip + options.inset)
-    low, high = room_along(sewn, (seam, seam - side * options.height))
-    low = max(low + options.end_gap, -options.over_end)
-    high = min(high - options.end_gap, sewn.centre.length + options.over_end)
+    low, high = room_along(sewn, (seam, seam - side * options.height), options.end_gap)
+    low, high = max(low, -options.over_end), min(high, sewn.centre.length + options.over_end)
     if high - low < _SHORTEST:
         raise SplitError(f"only {max(high - low, 0.0):.1f} mm of its length would lie within the edges")
     edges = tuple(

@@ -87,12 +87,12 @@ def _over(draft: Draft, sewn: SewnZipper, end: End, length: float, options: Gara
     if sewn.in_seam(end):
         return _caught(draft, sewn, end, length, options)
     height = sewn.strip + 2.0 * options.beside
-    low, high = room_along(sewn, (0.5 * height, -0.5 * height))
+    low, high = room_along(sewn, (0.5 * height, -0.5 * height), options.end_gap)
     opening = sewn.centre.length
     if end == "start":
-        first, last = max(low + options.end_gap, -options.over_end), length
+        first, last = max(low, -options.over_end), min(high, length)
     else:
-        first, last = opening - length, min(high - options.end_gap, opening + options.over_end)
+        first, last = max(low, opening - length), min(high, opening + options.over_end)
     if last - first < _SHORTEST:
         raise SplitError(f"only {max(last - first, 0.0):.1f} mm of it would lie within the edges")
     edges = tuple(

@@ -72,6 +72,18 @@ def test_a_garage_between_tabs_is_a_rectangle() -> None:
     assert seam.kind == "applied"
 
 
+@SETTINGS
+@given(gap=st.floats(0.0, 12.0), end=st.floats(36.0, 45.0), at=st.floats(60.0, 120.0))
+def test_the_gap_is_kept_to_a_slanting_edge(gap: float, end: float, at: float) -> None:
+    one = zippers.panelled(BAG, end=end, zipper="zipper-3", **{"parallel-to": "top-tube", "distance": at})
+    draft = run_stage("zipper.garage", one, end_gap=gap, over_end=30)
+    if draft.pieces == one.pieces:
+        return
+    outline = draft.piece("side-panel-drive").seam_line.polygon()
+    covered = covers(draft, "side-panel-drive", "zipper-drive-garage-end").polygon()
+    assert outline.exterior.distance(covered) >= gap - 1e-6
+
+
 def test_garages_on_the_gusset() -> None:
     one = zippers.gusseted(BAG)
     draft = run_stage("zipper.garage", one, at="both", beside=6)

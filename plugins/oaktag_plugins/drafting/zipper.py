@@ -623,23 +623,25 @@ def across(line: Line, at: float, half: float) -> Path:
     )
 
 
-def room_along(sewn: SewnZipper, offsets: Sequence[float]) -> tuple[float, float]:
-    """How far the host reaches along the zipper, on all of several lines beside it.
+def room_along(sewn: SewnZipper, offsets: tuple[float, float], gap: float) -> tuple[float, float]:
+    """How far a rectangle beside or over the zipper may reach along it.
 
     Args:
         sewn: the zipper.
-        offsets: of the lines, mm to the left of the zipper's middle.
+        offsets: of the rectangle's long sides, mm to the left of the zipper's middle.
+        gap: kept between it and the host's edges, mm.
 
     Returns:
         Distances in mm along the zipper, counted from its start.
 
     Raises:
-        SplitError: one of the lines doesn't cross the host.
+        SplitError: a long side doesn't fit the host.
     """
     low, high = -math.inf, math.inf
-    (x, y), along = sewn.centre.start, sewn.centre.direction
-    for offset in offsets:
+    along = sewn.centre.direction
+    # Grown by the gap on every side, so that slanting edges are kept as far off.
+    for offset in (max(offsets) + gap, min(offsets) - gap):
         chord = split_outline(sewn.host.edges, sewn.point(0.0, offset), along).left.cut.path
-        ends = sorted((px - x) * along[0] + (py - y) * along[1] for px, py in (chord.start, chord.end))
-        low, high = max(low, ends[0]), min(high, ends[1])
+        ends = sorted(dot(subtract(end, sewn.centre.start), along) for end in (chord.start, chord.end))
+        low, high = max(low, ends[0] + gap), min(high, ends[1] - gap)
     return low, high
