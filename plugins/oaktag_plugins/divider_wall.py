@@ -62,6 +62,13 @@ class WallOptions(Options):
     """`sewn` into the bag for good, or held by strips of `hook-and-loop` so that it comes out."""
     ends: Literal["held", "free"] = "held"
     """Whether the ends are held to the gusset too; `free` leaves them hemmed."""
+    start_short: NonNegativeLength = 0.0
+    """How far before the seam line the wall ends where its line begins; that end is free then.
+
+    A line begins at the rear, an upright one at the bottom.
+    """
+    end_short: NonNegativeLength = 0.0
+    """The same where its line ends: a wall that ends below a zipper."""
     layer: LayerName = "shell"
     """Which skin it is sewn to: the `shell`, or the `liner`, which then must be there already."""
     material: Annotated[str, Field(min_length=1, max_length=60)] = "liner"
@@ -88,6 +95,12 @@ class WallOptions(Options):
                 "`hook` and `loop` are the same tape", "two tapes that hold to each other", "change one"
             )
         return self
+
+    @property
+    def held_ends(self) -> tuple[str, ...]:
+        """The ends that are held to the gusset."""
+        ends = ((START_EDGE, self.start_short), (END_EDGE, self.end_short))
+        return tuple(edge for edge, short in ends if self.ends == "held" and short == 0.0)
 
 
 def run(draft: Draft, options: WallOptions) -> Draft:
@@ -130,6 +143,15 @@ def stand(draft: Draft, layer: Layer, chord: Chord, options: WallOptions) -> Dra
             f"ends, which lie only {chord.line.length:.1f} mm apart. Move its line"
         )
         return draft.with_findings([Finding("error", "divider-too-short", message, name)])
+    last = chord.line.length - options.end_short
+    if last - options.start_short < LEAST_TAPE:
+        message = (
+            f"{name} isn't drafted: its line is {chord.line.length:.1f} mm long, and `start-short` and "
+            f"`end-short` take {options.start_short + options.end_short:g} mm. Make them smaller"
+        )
+        return draft.with_findings([Finding("error", "divider-too-short", message, name)])
+    chord = Chord(chord.line.between(options.start_short, last), chord.stations)
+    upper = upper.between(options.start_short, last)
     findings = wall_findings(draft, layer, chord, name, options)
     if options.hold == "sewn":
         draft = sewn_wall(draft, layer, chord, name, upper, (start, end), options)
@@ -142,12 +164,13 @@ def stand(draft: Draft, layer: Layer, chord: Chord, options: WallOptions) -> Dra
 def wall_findings(draft: Draft, layer: Layer, chord: Chord, name: str, options: WallOptions) -> list[Finding]:
     """What is wrong with where a wall stands."""
     findings: list[Finding] = []
-    for word, station in zip(("beginning", "end"), chord.stations, strict=True):
-        if options.ends == "held":
-            what = f"the {word} of {name}"
-            findings += corner_findings(
-                layer, station, "divider", what, options.corner_margin, join=options.join_margin
-            )
+    for edge, word, station in zip((START_EDGE, END_EDGE), ("beginning", "end"), chord.stations, strict=True):
+        if edge not in options.held_ends:
+            continue
+        what = f"the {word} of {name}"
+        findings += corner_findings(
+            layer, station, "divider", what, options.corner_margin, join=options.join_margin
+        )
         spot = layer.spot(station)
         assert spot is not None
         for zipper in crossed_openings(spot.piece, across(spot)):
@@ -187,9 +210,9 @@ def sewn_wall(
     options: WallOptions,
 ) -> Draft:
     """A wall that is sewn to both panels, and to the gusset unless its ends are free."""
-    free = options.ends == "free"
+    free = {START_EDGE, END_EDGE} - set(options.held_ends)
     edges = tuple(
-        Edge(edge.name, edge.path, finish="hem") if free and edge.name in (START_EDGE, END_EDGE) else edge
+        Edge(edge.name, edge.path, finish="hem") if edge.name in free else edge
         for edge in strip_edges(upper, LINER_NON_DRIVE, LINER_DRIVE)
     )
     wall = Piece(
@@ -203,8 +226,8 @@ def sewn_wall(
         line = PlacementLine(name, shape, DIVIDER, "inside", under=_WITH)
         host = layer.panels[side]
         draft = sew_at(draft, name, (edge,), host, line, reverse=side == "drive")
-    if not free:
-        for edge, spot in zip((START_EDGE, END_EDGE), spots, strict=True):
+    for edge, spot in zip((START_EDGE, END_EDGE), spots, strict=True):
+        if edge in options.held_ends:
             line = PlacementLine(f"{name}:{edge}", across(spot), DIVIDER, "inside", under=_WITH)
             draft = sew_at(draft, name, (edge,), spot.piece.id, line, reverse=edge == END_EDGE)
     return draft
@@ -231,7 +254,7 @@ def loose_wall(
     """
     width = tape_width(draft, options)
     bases = strip_edges(upper, LINER_NON_DRIVE, LINER_DRIVE)
-    held = tuple(e.name for e in bases if options.ends == "held" or e.name in (LINER_NON_DRIVE, LINER_DRIVE))
+    held = (LINER_NON_DRIVE, LINER_DRIVE, *options.held_ends)
     wall = Piece(
         id=name, name="divider, loose", edges=flanged(bases, held, width), material=options.material,
         role=DIVIDER, body=layer.body, up=up_of(chord),

@@ -16,6 +16,7 @@ from oaktag_plugins.drafting.inside import (
     Layer,
     LayerName,
     corner_distance,
+    cut_through,
     layer_of,
     lies_within,
     stadium,
@@ -160,10 +161,10 @@ def drained(
             findings.append(Finding("warning", "drain-on-corner", message, corner))
     round_hole = Hole(name, stadium(hole, hole).transformed(room), GROMMET)
     fitting = Fitting(name, options.grommet, room.apply((0.0, 0.0)), 0.5 * flange, GROMMET)
+    draft, at_stiffener = cut_through(draft, spot.piece.id, round_hole)
+    findings += at_stiffener
     strip = draft.piece(spot.piece.id)
-    draft = draft.replaced(
-        strip.evolve(holes=(*strip.holes, round_hole), fittings=(*strip.fittings, fitting))
-    )
+    draft = draft.replaced(strip.evolve(fittings=(*strip.fittings, fitting)))
     if options.patch_margin > 0.0:
         patch = Piece(
             id=f"{name}-patch",

@@ -30,6 +30,7 @@ from oaktag_plugins.drafting.inside import (
     LINER_DRIVE,
     LINER_NON_DRIVE,
     SIDES,
+    STIFFENER,
     edge_starts,
     strip_edges,
 )
@@ -37,7 +38,6 @@ from oaktag_plugins.drafting.split import SplitError, split_outline
 from oaktag_plugins.drafting.turn_of_cloth import inset, layers_thickness, whole_reduction
 from oaktag_plugins.gusset_wrap import panel_run
 
-STIFFENER = "stiffener"
 _NO_CLOTH = ("zipper", "tab")
 """Roles of a panel's parts beside which there is no liner."""
 _SAME = 1e-6  # mm; two places no further apart are one

@@ -200,7 +200,6 @@ def on_edge(
         material=options.material, role=PATCH, body=host.body, up=host.up, front=host.front,
     )  # fmt: skip
     draft = draft.evolve(pieces=(*draft.pieces, patch))
-    covers: Path | None = patch.seam_line
     for number, (is_outer, run_edges) in enumerate(runs(edges, outer), 1):
         run_names = tuple(edge.name for edge in run_edges)
         path = Path(tuple(segment for edge in run_edges for segment in edge.path.segments))
@@ -211,9 +210,9 @@ def on_edge(
             seam = Seam(f"{name}:edge-{number}", a, SeamSide(name, run_names), kind="layer")
             draft = draft.evolve(seams=(*draft.seams, seam))
         else:
-            line = PlacementLine(f"{name}:{number}", path, PATCH, options.face, covers, _WITH)
+            # No ground is taken up: it is cut as the panel is, and whatever lies there is sewn through it.
+            line = PlacementLine(f"{name}:{number}", path, PATCH, options.face, under=_WITH)
             draft = sew_at(draft, name, run_names, host.id, line)
-            covers = None
     return draft
 
 
@@ -264,11 +263,10 @@ def gusset_patch(draft: Draft, outline: Outline, corner: str, options: PatchOpti
         a = SeamSide(strip.id, (edge,), begin, patch.edge(own).length)
         seams.append(Seam(f"{name}:{own}", a, SeamSide(name, (own,)), kind="layer"))
     draft = draft.evolve(seams=(*draft.seams, *seams))
-    covers: Path | None = patch.seam_line
     for own in (START_EDGE, END_EDGE):
-        line = PlacementLine(f"{name}:{own}", patch.edge(own).path, PATCH, options.face, covers, _WITH)
+        # No ground is taken up: it bends round the corner as the gusset does, which it is as wide as.
+        line = PlacementLine(f"{name}:{own}", patch.edge(own).path, PATCH, options.face, under=_WITH)
         draft = sew_at(draft, name, (own,), strip.id, line)
-        covers = None
     return draft
 
 

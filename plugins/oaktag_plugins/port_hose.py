@@ -21,7 +21,9 @@ from oaktag_plugins.drafting.bag import (
 )
 from oaktag_plugins.drafting.inside import (
     Layer,
+    LayerName,
     corner_findings,
+    cut_through,
     edge_starts,
     largest,
     layer_of,
@@ -48,6 +50,8 @@ class PortOptions(Options):
     """Where in the gusset; 40 mm before the round of the head if left out (common practice, no source)."""
     spot: SpotOptions | None = None
     """Where on the panel; in its middle if left out."""
+    layer: LayerName = "shell"
+    """Which skin it goes through: the `shell`, or the `liner`; a lined bag needs one in either."""
     length: PositiveLength = 30.0
     """Of the slit, or the hole's diameter where `width` is the same (common practice, no source)."""
     width: PositiveLength = 3.0
@@ -87,11 +91,13 @@ def run(draft: Draft, options: PortOptions) -> Draft:
         Refusal: there is no such body, tube, place or corner.
     """
     for body in bodies_of(draft, options.body):
-        layer = layer_of(draft, body, "shell")
+        layer = layer_of(draft, body, options.layer)
         name = piece_id(body, options.name)
         findings: list[Finding] = []
         if options.on == "gusset":
             station = station_of(draft, draft.outline_of(body), options)
+            if options.layer == "liner":
+                station = layer.outline.path.nearest(draft.outline_of(body).path.point_at(station))[0]
             spot = layer.spot(station)
             if spot is None:
                 message = f"{name} is left out: no gusset runs at its place. Give another `at`"
@@ -148,8 +154,8 @@ def with_port(
     turn = Transform.rotation(0.0 if level else 90.0)
     opening = stadium(options.length, options.width).transformed(turn)
     box = opening.bounds
+    draft, findings = cut_through(draft, host_id, Hole(name, opening.transformed(place), PORT))
     host = draft.piece(host_id)
-    draft = draft.replaced(host.evolve(holes=(*host.holes, Hole(name, opening.transformed(place), PORT))))
     margin = options.facing_margin
     facing = Piece(
         id=f"{name}-facing",
@@ -160,7 +166,7 @@ def with_port(
         body=body,
         holes=(Hole(name, opening, PORT),),
     )
-    findings = over_edge(host, facing.seam_line, place, facing.id, margin, opening)
+    findings += over_edge(host, facing.seam_line, place, facing.id, margin, opening)
     draft = sew_on(draft, facing, host_id, place, what=PORT, face=options.facing_face, under=_WITH)
     if options.flap:
         by = options.flap_margin

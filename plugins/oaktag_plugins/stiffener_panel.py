@@ -21,10 +21,8 @@ from oaktag_plugins.drafting.bag import (
     sew_on,
     straight_edges,
 )
-from oaktag_plugins.drafting.inside import layer_of, place_line, runs_along, shrunk, strip_part
+from oaktag_plugins.drafting.inside import STIFFENER, layer_of, place_line, runs_along, shrunk, strip_part
 
-STIFFENER = "stiffener"
-"""Role of the pieces, and what their placement lines say."""
 _WITH = (
     "strap", "anchor-patch", "loop", "patch", "reflective-tape", "binding", "divider", "pocket", "port",
     "grommet", "hook-and-loop", "bolt", "flap", "facing",

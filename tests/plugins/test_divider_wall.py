@@ -76,6 +76,26 @@ def test_the_other_panel_has_the_mirror_image() -> None:
     )
 
 
+@SETTINGS
+@given(st.floats(0.0, 60.0), st.floats(0.0, 60.0), st.sampled_from(["sewn", "hook-and-loop"]))
+def test_a_wall_may_end_before_the_seam_line(start: float, end: float, hold: str) -> None:
+    whole = run_stage("divider.wall", BAG, line=ACROSS).piece("divider")
+    draft = run_stage("divider.wall", BAG, line=ACROSS, hold=hold, start_short=start, end_short=end)
+    held = 2 + (start == 0.0) + (end == 0.0)
+    assert check_seams(draft) == (held if hold == "sewn" else 2 * held)
+    wall = draft.piece("divider")
+    chord = draft.piece("side-panel-drive").placement("divider").path
+    full = whole.edge("drive").length
+    assert chord.length == pytest.approx(full - start - end)
+    assert wall.edge("drive").length == pytest.approx(chord.length)
+    hemmed = {edge.name for edge in wall.edges if edge.finish == "hem"}
+    assert hemmed == {name for name, short in (("start", start), ("end", end)) if short > 0.0}
+    # The taper stays that of the whole wall.
+    w0, w1 = whole.edge("start").length, whole.edge("end").length
+    if end > 0.0:
+        assert wall.edge("end").length == pytest.approx(w1 + (w0 - w1) * end / full, abs=1e-6)
+
+
 def test_free_ends_are_hemmed_and_sewn_to_nothing() -> None:
     draft = run_stage("divider.wall", BAG, line=ACROSS, ends="free")
     assert check_seams(draft) == 2
@@ -157,6 +177,7 @@ def test_what_is_wrong_with_a_place_is_said() -> None:
     on_corner = {"from": {"tube": "top-tube", "at": 1.0}, "to": {"tube": "seat-tube", "at": 0.5}}
     assert codes_of(line=on_corner) == [("warning", "divider-on-corner")]
     assert codes_of(line=ACROSS, corner_margin=400)[0] == ("warning", "divider-near-corner")
+    assert codes_of(line=ACROSS, end_short=2000) == [("error", "divider-too-short")]
     at_join = {"from": {"tube": "top-tube", "at": 0.5}, "to": {"tube": "down-tube", "at": 0.5}}
     assert ("error", "divider-at-join") in codes_of(line=at_join)
     other = {"from": {"tube": "top-tube", "at": 0.3}, "to": {"tube": "down-tube", "at": 0.1}}

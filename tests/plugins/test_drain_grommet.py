@@ -114,3 +114,14 @@ def test_a_grommet_without_measures_is_refused() -> None:
     assert "grommet-8" in caught.value.valid
     draft = run_stage("drain.grommet", BAG, grommet="rivet", hole=5, flange=9, at=ON_TUBE, patch_margin=0)
     assert draft.piece("gusset").fittings[0].material == "rivet"
+
+
+def test_it_goes_through_a_stiffener_too() -> None:
+    stiff = run_stage("stiffener.panel", BAG, pieces=["gusset"], reduction=4)
+    draft = run_stage("drain.grommet", stiff, at=ON_TUBE, patch_margin=0)
+    assert new_codes(draft, stiff) == []
+    (hole,) = draft.piece("stiffener-gusset-down-tube-1").holes
+    assert hole.path.bounds == pytest.approx(draft.piece("gusset").holes[0].path.bounds)
+    assert [p.id for p in draft.pieces if p.holes] == ["gusset", "stiffener-gusset-down-tube-1"]
+    large = run_stage("drain.grommet", stiff, at=ON_TUBE, patch_margin=0, hole=44, flange=45)
+    assert ("error", "hole-at-stiffener") in new_codes(large, stiff)

@@ -82,6 +82,20 @@ def test_left_to_itself_it_is_at_the_head() -> None:
     assert draft.piece("gusset").holes[0].path.bounds.centre == pytest.approx((spot.x, 0.0))
 
 
+def test_a_lined_bag_has_one_in_both_skins() -> None:
+    lined = run_stage("liner.full", BAG, thickness=3)
+    draft = run_stage("port.hose", lined, name="inner", layer="liner", **SMALL)
+    assert new_codes(draft, lined) == []
+    assert check_seams(draft, lined) == 2
+    assert [piece.id for piece in draft.pieces if piece.holes] == ["liner-gusset", "inner-facing"]
+    outer, inner = (
+        run_stage("port.hose", lined, on="drive", name="p", layer=layer, **SMALL)
+        for layer in ("shell", "liner")
+    )
+    hole = outer.piece("side-panel-drive").holes[0]
+    assert inner.piece("liner-drive").holes[0].path.bounds == pytest.approx(hole.path.bounds)
+
+
 def test_a_round_hole_without_flap() -> None:
     draft = run_stage(
         "port.hose", BAG, on="drive", length=16, width=16, flap=False, facing_face="outside",

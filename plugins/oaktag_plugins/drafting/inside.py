@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 from oaktag import Draft, Finding, Refusal
 from oaktag.geometry import Arc, Line, Path, Point, Transform, dot, offset_outline, subtract
-from oaktag.pattern import CORNER_PREFIX, Edge, Outline, Piece, PlacementLine, Seam, SeamKind, SeamSide
+from oaktag.pattern import CORNER_PREFIX, Edge, Hole, Outline, Piece, PlacementLine, Seam, SeamKind, SeamSide
 from oaktag.recipe import listed, meant, show
 from oaktag_plugins.drafting.bag import (
     END_EDGE,
@@ -26,6 +26,8 @@ from oaktag_plugins.drafting.split import split_outline
 if TYPE_CHECKING:
     from shapely import Polygon
 
+STIFFENER = "stiffener"
+"""Role of stiffeners, and what their placement lines say; the line has the stiffener's name."""
 LINER = "liner"
 """Role of the pieces of an inner bag."""
 LINER_NON_DRIVE, LINER_DRIVE = "non-drive", "drive"
@@ -229,6 +231,37 @@ def tapered(length: float, first: float, second: float) -> Path | None:
     if abs(rise) >= length:
         return None
     return Path((Line((0.0, 0.5 * first), ((length**2 - rise**2) ** 0.5, 0.5 * second)),))
+
+
+def cut_through(draft: Draft, host: str, hole: Hole) -> tuple[Draft, list[Finding]]:
+    """Cut a hole into a piece, and into the stiffeners that lie on it there.
+
+    Args:
+        draft: has the piece.
+        host: id of the piece.
+        hole: where it is on the piece; stiffeners are drawn in the same place.
+
+    Returns:
+        The draft, and what is wrong: a stiffener whose edge would run through the hole.
+    """
+    base = draft.piece(host)
+    area = polygon_of(hole.path)
+    changed = [replace(base, holes=(*base.holes, hole))]
+    findings: list[Finding] = []
+    for line in base.placements:
+        if line.what != STIFFENER or line.covers is None:
+            continue
+        ground = polygon_of(line.covers)
+        if ground.buffer(0.02).covers(area):
+            under = draft.piece(line.name)
+            changed.append(replace(under, holes=(*under.holes, hole)))
+        elif ground.intersects(area):
+            message = (
+                f"the edge of {line.name} runs through {hole.name}, a hole in {host}. Move the {hole.what}, "
+                "or end the stiffener before it"
+            )
+            findings.append(Finding("error", "hole-at-stiffener", message, line.name))
+    return draft.replaced(*changed), findings
 
 
 def strip_edges(upper: Path, upper_name: str, lower_name: str) -> tuple[Edge, ...]:
