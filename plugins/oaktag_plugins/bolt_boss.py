@@ -12,7 +12,7 @@ from oaktag import Draft, Finding, Options, Refusal, StageSpec, hookimpl
 from oaktag.geometry import Transform
 from oaktag.pattern import BossRow, Fitting, Hole, Outline, Piece, Place, PlacementLine
 from oaktag.recipe import NonNegativeLength, PositiveLength, listed, meant, show
-from oaktag_plugins.drafting.bag import GussetSpot, SeamPlace, bodies_of, gusset_spot, piece_id, seam_place
+from oaktag_plugins.drafting.bag import GussetSpot, SeamPlace, bodies_of, piece_id, seam_place
 from oaktag_plugins.drafting.fastening import (
     along_words,
     ends_of,
@@ -21,8 +21,10 @@ from oaktag_plugins.drafting.fastening import (
     gap_at,
     measure_of,
     narrowest,
+    open_finding,
     rounded_rectangle_edges,
     rounded_slot,
+    spot_at,
     straight_runs,
     together,
 )
@@ -137,7 +139,15 @@ def bolted(
         return draft, findings
     outline = nearest_body(draft, bodies, row)
     places = [(number, seam_place(draft, outline, place, "bosses")) for number, place in inside]
-    bosses = [_Boss(n, found, gusset_spot(draft, outline, found.station)) for n, found in places]
+    bosses: list[_Boss] = []
+    for number, found in places:
+        spot = spot_at(draft, outline, found.station)
+        if spot is None:
+            findings.append(open_finding(f"{row.name}: a bolt", outline, found.station, row.name))
+        else:
+            bosses.append(_Boss(number, found, spot))
+    if not bosses:
+        return draft, findings
     bosses = at_pitch(bosses, row.pitch)
     thread = float(row.thread.removeprefix("M"))
     bolt = options.bolt or f"bolt-{row.thread.lower()}"

@@ -16,12 +16,18 @@ from oaktag_plugins.drafting.bag import (
     GUSSET,
     NON_DRIVE_EDGE,
     START_EDGE,
-    gusset_spot,
     gusset_starts,
     gussets,
     seam_place,
 )
-from oaktag_plugins.drafting.fastening import along_words, circle, gap_at, seam_length_at, straight_runs
+from oaktag_plugins.drafting.fastening import (
+    along_words,
+    circle,
+    gap_at,
+    seam_length_at,
+    spot_at,
+    straight_runs,
+)
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -201,11 +207,8 @@ def _on_strip(draft: Draft, outline: Outline, strip: Piece, place: Place) -> Poi
     found = seam_place(draft, outline, place, "")
     if gap_at(draft, outline, place, found) > NEAR_BODY:
         return None
-    try:
-        spot = gusset_spot(draft, outline, found.station)
-    except KeyError:
-        return None  # the gusset is open there
-    return (spot.x, 0.0) if spot.piece.id == strip.id else None
+    spot = spot_at(draft, outline, found.station)
+    return (spot.x, 0.0) if spot is not None and spot.piece.id == strip.id else None
 
 
 def overlaps(draft: Draft, piece: Piece, grounds: Sequence[Ground]) -> list[Finding]:

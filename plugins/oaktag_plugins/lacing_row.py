@@ -18,7 +18,6 @@ from oaktag_plugins.drafting.bag import (
     GussetSpot,
     SeamPlace,
     bodies_of,
-    gusset_spot,
     gusset_starts,
     piece_id,
     rectangle_edges,
@@ -34,6 +33,8 @@ from oaktag_plugins.drafting.fastening import (
     gap_at,
     length_round,
     measure_of,
+    open_finding,
+    spot_at,
     straight_run,
     straight_runs,
     together,
@@ -185,7 +186,13 @@ def along_tube(draft: Draft, outline: Outline, sizes: _Grommet, options: RowOpti
         return draft.with_findings(findings)
     prefix = piece_id(outline.body, f"lacing-{options.tube}")
     number = free_number(draft, prefix)
-    spots = [gusset_spot(draft, outline, stretch.start + station) for station in places.stations]
+    found = [spot_at(draft, outline, stretch.start + station) for station in places.stations]
+    spots = [spot for spot in found if spot is not None]
+    if len(spots) < len(found):
+        station = stretch.start + places.stations[found.index(None)]
+        findings.append(open_finding("a grommet", outline, station, options.tube))
+    if not spots:
+        return draft.with_findings(findings)
     broad = sizes.flange + 2.0 * options.strip_margin
     findings += room_findings(outline, spots, broad, options)
     sides = {"both": (1, -1), "non-drive": (1,), "drive": (-1,), "centre": (0,)}[options.rows]

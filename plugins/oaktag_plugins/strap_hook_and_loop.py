@@ -17,7 +17,6 @@ from oaktag_plugins.drafting.bag import (
     GussetSpot,
     SeamPlace,
     bodies_of,
-    gusset_spot,
     piece_id,
     rectangle_edges,
     sew_on,
@@ -34,8 +33,10 @@ from oaktag_plugins.drafting.fastening import (
     length_round,
     measure_of,
     narrowest,
+    open_finding,
     rectangle_path,
     run_parts,
+    spot_at,
     straight_run,
     straight_runs,
     tube_round,
@@ -117,7 +118,12 @@ def run(draft: Draft, options: StrapOptions) -> Draft:
     findings = pitch_findings(wanted, options.pitch)
     rounds: dict[str, list[TubeRound]] = {}
     for strap in wanted:
-        draft, around, said = strapped(draft, strap, width, options)
+        spot = spot_at(draft, strap.outline, strap.found.station)
+        if spot is None:
+            tube = strap.place.tube
+            findings.append(open_finding("a strap", strap.outline, strap.found.station, tube))
+            continue
+        draft, around, said = strapped(draft, strap, spot, width, options)
         findings += said
         rounds.setdefault(strap.place.tube, []).append(around)
     return draft.with_findings([*findings, *round_findings(rounds)])
@@ -212,12 +218,11 @@ def round_findings(rounds: dict[str, list[TubeRound]]) -> list[Finding]:
 
 
 def strapped(
-    draft: Draft, wanted: _Wanted, width: float, options: StrapOptions
+    draft: Draft, wanted: _Wanted, spot: GussetSpot, width: float, options: StrapOptions
 ) -> tuple[Draft, TubeRound, list[Finding]]:
     """One strap with what holds it."""
     assert draft.opening is not None
     outline, place = wanted.outline, wanted.place
-    spot = gusset_spot(draft, outline, wanted.found.station)
     length = draft.opening.edge(place.tube).path.length
     own = {} if options.circumference is None else options.circumference.root
     around = tube_round(draft, place, length, own, 2.0 * spot.half)

@@ -175,3 +175,11 @@ def test_holes_that_lie_together_are_exactly_at_pitch(tube: str, at: float, coun
         assert middles == [pytest.approx(middles[0] + pitch * k, abs=1e-6) for k in range(count)]
     for hole in gusset.holes:
         assert hole.path.bounds.centre[1] == pytest.approx(0.0)
+
+
+def test_where_the_gusset_is_left_off_there_is_nothing_to_be_on() -> None:
+    opened = run_stage("gusset.wrap", example_draft(*STAGES[:-1], frame=SEAT.frame), open=["seat-tube"])
+    draft = bolted(opened)
+    found = [(f.level, f.code) for f in draft.findings[len(opened.findings) :]]
+    assert set(found) == {("error", "gusset-open")}
+    assert draft.pieces == opened.pieces

@@ -19,7 +19,8 @@ from oaktag.recipe import InputError
 from oaktag_plugins.drafting.bag import gusset_spot
 from oaktag_plugins.drafting.fastening import half_width, length_round, straight_run
 
-BAG = example_draft("measure.reconcile", "outline.clear", "corners.round", "panel.pair", "gusset.wrap")
+STAGES = ("measure.reconcile", "outline.clear", "corners.round", "panel.pair", "gusset.wrap")
+BAG = example_draft(*STAGES)
 OUTLINE = BAG.outline_of("")
 
 
@@ -204,3 +205,11 @@ def test_every_strip_walks_and_has_the_grommets_of_its_row(
     assert holes == len(draft.piece("gusset").fittings) == count * (2 if rows == "both" else 1)
     for one, other in pairwise(draft.piece("gusset").fittings[:count]):
         assert distance(one.point, other.point) > 0.0
+
+
+def test_where_the_gusset_is_left_off_there_is_nothing_to_be_on() -> None:
+    opened = run_stage("gusset.wrap", example_draft(*STAGES[:-1]), open=["top-tube"])
+    draft = laced(opened)
+    found = [(f.level, f.code) for f in draft.findings[len(opened.findings) :]]
+    assert set(found) == {("error", "gusset-open")}
+    assert draft.pieces == opened.pieces

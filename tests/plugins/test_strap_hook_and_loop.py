@@ -249,3 +249,16 @@ def test_places_that_the_stage_chooses_are_good_on_every_sheet(sheet: Path) -> N
     found = run_stage("check.collisions", draft).findings
     assert [f for f in found if f.code.startswith(("strap", "collision", "over", "on-", "near"))] == []
     check_walks(draft)
+
+
+def test_where_the_gusset_is_left_off_there_is_nothing_to_be_on() -> None:
+    opened = run_stage("gusset.wrap", example_draft(*STAGES[:-1]), open=["top-tube"])
+    draft = strapped(opened, places=[{"tube": "top-tube", "at": 0.5}])
+    found = [(f.level, f.code) for f in draft.findings[len(opened.findings) :]]
+    assert set(found) == {("error", "gusset-open")}
+    assert draft.pieces == opened.pieces
+    chosen = strapped(opened)
+    straps = [piece.id for piece in chosen.pieces if piece.role == "strap"]
+    assert straps
+    assert not [name for name in straps if "top-tube" in name]
+    check_walks(chosen)

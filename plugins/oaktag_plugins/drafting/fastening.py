@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
-from oaktag import Draft, Refusal
+from oaktag import Draft, Finding, Refusal
 from oaktag.geometry import Arc, Line, Path, Point, distance
 from oaktag.pattern import Edge, Finish, Material, Outline, Piece, Place
 from oaktag.recipe import listed, meant, show
@@ -16,6 +15,7 @@ from oaktag_plugins.drafting.bag import (
     NON_DRIVE_EDGE,
     GussetSpot,
     SeamPlace,
+    gusset_spot,
     gusset_starts,
     seam_place,
 )
@@ -77,20 +77,38 @@ def run_parts(
         draft: has the gusset.
         outline: of the body.
         run: along a tube.
-        join_room: kept free on either side of a join of the gusset, mm; parts that it leaves nothing of are
-            left out.
+        join_room: kept free beside an end of such a piece, mm; parts that it leaves nothing of are left out.
     """
     whole = outline.path.length
-    joins = sorted((begin - run.start) % whole for _, begin in gusset_starts(draft, outline))
-    inner = [join for join in joins if join < run.length]
-    bounds = [0.0, *inner, run.length]
     parts: list[tuple[float, float]] = []
-    for index, (low, high) in enumerate(pairwise(bounds)):
-        first = low if index == 0 else low + join_room
-        last = high if index == len(bounds) - 2 else high - join_room
-        if last - first > 1e-6:
-            parts.append((run.start + first, run.start + last))
-    return parts
+    for strip, begin in gusset_starts(draft, outline):
+        length = strip.edge(NON_DRIVE_EDGE).path.length
+        ahead = (begin - run.start) % whole
+        # A strip may begin before the run, further back than the outline's own start.
+        for first in (ahead, ahead - whole):
+            last = first + length
+            low = first + join_room if first > 1e-9 else 0.0
+            high = last - join_room if last < run.length - 1e-9 else run.length
+            if min(last, run.length) > max(first, 0.0) and high - low > 1e-6:
+                parts.append((run.start + low, run.start + high))
+    return sorted(parts)
+
+
+def spot_at(draft: Draft, outline: Outline, station: float) -> GussetSpot | None:
+    """The place on the gusset at a seam length along a body's outline; None where the bag is open."""
+    try:
+        return gusset_spot(draft, outline, station)
+    except KeyError:
+        return None
+
+
+def open_finding(what: str, outline: Outline, station: float, where: str) -> Finding:
+    """Say that something has no gusset to be on."""
+    message = (
+        f"{what} is wanted {along_words(outline, station)}, where the gusset is left off. "
+        "Move it to where there is one."
+    )
+    return Finding("error", "gusset-open", message, where)
 
 
 def free_number(draft: Draft, prefix: str) -> int:

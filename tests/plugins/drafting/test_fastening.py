@@ -6,7 +6,7 @@ import math
 
 import pytest
 import shapely
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from oaktag import Refusal
@@ -38,6 +38,7 @@ BAG = example_draft("measure.reconcile", "outline.clear", "corners.round", "pane
 OUTLINE = BAG.outline_of("")
 
 
+@settings(deadline=None, max_examples=50)
 @given(radius=st.floats(8.0, 50.0), span=st.floats(0.0, 90.0), gap=st.floats(0.0, 20.0))
 def test_a_band_is_as_long_as_the_hull_round_tube_and_span(radius: float, span: float, gap: float) -> None:
     tube = shapely.Point(0.0, 0.0).buffer(radius, quad_segs=2000)
@@ -77,6 +78,7 @@ def test_a_join_parts_a_run_and_keeps_its_room() -> None:
     assert together([gusset_spot(BAG, OUTLINE, s) for s in (low, first)]) == ((0, 1),)
 
 
+@settings(deadline=None, max_examples=50)
 @given(st.floats(0.0, 1.0))
 def test_seam_lengths_and_places_along_the_strip_are_inverse(share: float) -> None:
     [strip] = gussets(BAG)
@@ -86,6 +88,7 @@ def test_seam_lengths_and_places_along_the_strip_are_inverse(share: float) -> No
     assert half_width(strip, x) == pytest.approx(y, abs=1e-6)
 
 
+@settings(deadline=None, max_examples=50)
 @given(low=st.floats(0.0, 1.0), high=st.floats(0.0, 1.0))
 def test_the_narrowest_place_is_no_wider_than_any_between(low: float, high: float) -> None:
     [strip] = gussets(BAG)
@@ -149,6 +152,7 @@ def test_tubes_that_arent_there_are_refused() -> None:
         body_at(two, ("", "other"), Place("chain-stay", 0.5), "places[0]")
 
 
+@settings(deadline=None, max_examples=50)
 @given(width=st.floats(20.0, 200.0), height=st.floats(20.0, 200.0), radius=st.floats(1.0, 9.0))
 def test_round_shapes_have_the_area_that_geometry_says(width: float, height: float, radius: float) -> None:
     edges = rounded_rectangle_edges(width, height, radius)
