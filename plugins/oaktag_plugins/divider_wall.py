@@ -51,6 +51,28 @@ LEAST_TAPE = 15.0
 """Shortest strip of hook and loop that holds, mm (common practice, no source)."""
 
 
+class ShortOptions(Options):
+    """How far before the seam line a wall ends, by where the end is."""
+
+    upper: NonNegativeLength = 0.0
+    """At the higher end."""
+    lower: NonNegativeLength = 0.0
+    """At the lower end."""
+    front: NonNegativeLength = 0.0
+    """At the end nearer to the front wheel."""
+    rear: NonNegativeLength = 0.0
+    """At the end farther from the front wheel."""
+
+    def of(self, line: Line) -> tuple[float, float]:
+        """How far a line is short at its start and at its end, mm."""
+        (x0, y0), (x1, y1) = line.start, line.end
+        low, high = (self.lower, self.upper) if y1 > y0 else (self.upper, self.lower)
+        back, ahead = (self.rear, self.front) if x1 > x0 else (self.front, self.rear)
+        return max(low if y1 != y0 else 0.0, back if x1 != x0 else 0.0), max(
+            high if y1 != y0 else 0.0, ahead if x1 != x0 else 0.0
+        )
+
+
 class WallOptions(Options):
     """Options of `divider.wall`."""
 
@@ -62,13 +84,8 @@ class WallOptions(Options):
     """`sewn` into the bag for good, or held by strips of `hook-and-loop` so that it comes out."""
     ends: Literal["held", "free"] = "held"
     """Whether the ends are held to the gusset too; `free` leaves them hemmed."""
-    start_short: NonNegativeLength = 0.0
-    """How far before the seam line the wall ends where its line begins; that end is free then.
-
-    A line begins at the rear, an upright one at the bottom.
-    """
-    end_short: NonNegativeLength = 0.0
-    """The same where its line ends: a wall that ends below a zipper."""
+    short: ShortOptions = ShortOptions()
+    """How far before the seam line an end stops, as below a zipper; it is free then, and hemmed."""
     layer: LayerName = "shell"
     """Which skin it is sewn to: the `shell`, or the `liner`, which then must be there already."""
     material: Annotated[str, Field(min_length=1, max_length=60)] = "liner"
@@ -95,12 +112,6 @@ class WallOptions(Options):
                 "`hook` and `loop` are the same tape", "two tapes that hold to each other", "change one"
             )
         return self
-
-    @property
-    def held_ends(self) -> tuple[str, ...]:
-        """The ends that are held to the gusset."""
-        ends = ((START_EDGE, self.start_short), (END_EDGE, self.end_short))
-        return tuple(edge for edge, short in ends if self.ends == "held" and short == 0.0)
 
 
 def run(draft: Draft, options: WallOptions) -> Draft:
@@ -143,29 +154,37 @@ def stand(draft: Draft, layer: Layer, chord: Chord, options: WallOptions) -> Dra
             f"ends, which lie only {chord.line.length:.1f} mm apart. Move its line"
         )
         return draft.with_findings([Finding("error", "divider-too-short", message, name)])
-    last = chord.line.length - options.end_short
-    if last - options.start_short < LEAST_TAPE:
+    first, off = options.short.of(chord.line)
+    last = chord.line.length - off
+    if last - first < LEAST_TAPE:
         message = (
-            f"{name} isn't drafted: its line is {chord.line.length:.1f} mm long, and `start-short` and "
-            f"`end-short` take {options.start_short + options.end_short:g} mm. Make them smaller"
+            f"{name} isn't drafted: its line is {chord.line.length:.1f} mm long, and `short` takes "
+            f"{first + off:g} mm. Make that smaller"
         )
         return draft.with_findings([Finding("error", "divider-too-short", message, name)])
-    chord = Chord(chord.line.between(options.start_short, last), chord.stations)
-    upper = upper.between(options.start_short, last)
-    findings = wall_findings(draft, layer, chord, name, options)
+    held = tuple(
+        edge
+        for edge, short in ((START_EDGE, first), (END_EDGE, off))
+        if options.ends == "held" and short == 0.0
+    )
+    chord = Chord(chord.line.between(first, last), chord.stations)
+    upper = upper.between(first, last)
+    findings = wall_findings(draft, layer, chord, name, held, options)
     if options.hold == "sewn":
-        draft = sewn_wall(draft, layer, chord, name, upper, (start, end), options)
+        draft = sewn_wall(draft, layer, chord, name, upper, (start, end), held, options)
     else:
-        draft, more = loose_wall(draft, layer, chord, name, upper, (start, end), options)
+        draft, more = loose_wall(draft, layer, chord, name, upper, (start, end), held, options)
         findings += more
     return draft.with_findings(findings)
 
 
-def wall_findings(draft: Draft, layer: Layer, chord: Chord, name: str, options: WallOptions) -> list[Finding]:
+def wall_findings(
+    draft: Draft, layer: Layer, chord: Chord, name: str, ends: tuple[str, ...], options: WallOptions
+) -> list[Finding]:
     """What is wrong with where a wall stands."""
     findings: list[Finding] = []
     for edge, word, station in zip((START_EDGE, END_EDGE), ("beginning", "end"), chord.stations, strict=True):
-        if edge not in options.held_ends:
+        if edge not in ends:
             continue
         what = f"the {word} of {name}"
         findings += corner_findings(
@@ -207,10 +226,11 @@ def sewn_wall(
     name: str,
     upper: Path,
     spots: tuple[GussetSpot, GussetSpot],
+    ends: tuple[str, ...],
     options: WallOptions,
 ) -> Draft:
-    """A wall that is sewn to both panels, and to the gusset unless its ends are free."""
-    free = {START_EDGE, END_EDGE} - set(options.held_ends)
+    """A wall that is sewn to both panels, and to the gusset with those of its ends that are held."""
+    free = {START_EDGE, END_EDGE} - set(ends)
     edges = tuple(
         Edge(edge.name, edge.path, finish="hem") if edge.name in free else edge
         for edge in strip_edges(upper, LINER_NON_DRIVE, LINER_DRIVE)
@@ -227,7 +247,7 @@ def sewn_wall(
         host = layer.panels[side]
         draft = sew_at(draft, name, (edge,), host, line, reverse=side == "drive")
     for edge, spot in zip((START_EDGE, END_EDGE), spots, strict=True):
-        if edge in options.held_ends:
+        if edge in ends:
             line = PlacementLine(f"{name}:{edge}", across(spot), DIVIDER, "inside", under=_WITH)
             draft = sew_at(draft, name, (edge,), spot.piece.id, line, reverse=edge == END_EDGE)
     return draft
@@ -246,6 +266,7 @@ def loose_wall(
     name: str,
     upper: Path,
     spots: tuple[GussetSpot, GussetSpot],
+    ends: tuple[str, ...],
     options: WallOptions,
 ) -> tuple[Draft, list[Finding]]:
     """A wall with a flange along every edge that is held, hook on the flanges, loop in the bag.
@@ -254,7 +275,7 @@ def loose_wall(
     """
     width = tape_width(draft, options)
     bases = strip_edges(upper, LINER_NON_DRIVE, LINER_DRIVE)
-    held = (LINER_NON_DRIVE, LINER_DRIVE, *options.held_ends)
+    held = (LINER_NON_DRIVE, LINER_DRIVE, *ends)
     wall = Piece(
         id=name, name="divider, loose", edges=flanged(bases, held, width), material=options.material,
         role=DIVIDER, body=layer.body, up=up_of(chord),

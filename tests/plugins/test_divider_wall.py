@@ -80,7 +80,7 @@ def test_the_other_panel_has_the_mirror_image() -> None:
 @given(st.floats(0.0, 60.0), st.floats(0.0, 60.0), st.sampled_from(["sewn", "hook-and-loop"]))
 def test_a_wall_may_end_before_the_seam_line(start: float, end: float, hold: str) -> None:
     whole = run_stage("divider.wall", BAG, line=ACROSS).piece("divider")
-    draft = run_stage("divider.wall", BAG, line=ACROSS, hold=hold, start_short=start, end_short=end)
+    draft = run_stage("divider.wall", BAG, line=ACROSS, hold=hold, short={"rear": start, "front": end})
     held = 2 + (start == 0.0) + (end == 0.0)
     assert check_seams(draft) == (held if hold == "sewn" else 2 * held)
     wall = draft.piece("divider")
@@ -94,6 +94,22 @@ def test_a_wall_may_end_before_the_seam_line(start: float, end: float, hold: str
     w0, w1 = whole.edge("start").length, whole.edge("end").length
     if end > 0.0:
         assert wall.edge("end").length == pytest.approx(w1 + (w0 - w1) * end / full, abs=1e-6)
+
+
+def test_which_end_is_short_is_said_by_where_it_lies() -> None:
+    for tube in ("top-tube", "seat-tube"):
+        line = {"parallel-to": tube, "distance": 110}
+        whole = run_stage("divider.wall", BAG, line=line).piece("side-panel-drive").placement("divider").path
+        for name, axis, sign in (("upper", 1, 1), ("lower", 1, -1), ("front", 0, 1), ("rear", 0, -1)):
+            if whole.start[axis] == pytest.approx(whole.end[axis]):
+                continue
+            draft = run_stage("divider.wall", BAG, line=line, short={name: 40})
+            cut = draft.piece("side-panel-drive").placement("divider").path
+            moved = [p for p in (cut.start, cut.end) if whole.nearest(p)[0] not in (0.0, whole.length)]
+            moved = [p for p in moved if min(distance(p, whole.start), distance(p, whole.end)) > 1.0]
+            assert len(moved) == 1
+            other = cut.end if moved[0] == cut.start else cut.start
+            assert sign * (moved[0][axis] - other[axis]) > 0.0
 
 
 def test_free_ends_are_hemmed_and_sewn_to_nothing() -> None:
@@ -177,7 +193,7 @@ def test_what_is_wrong_with_a_place_is_said() -> None:
     on_corner = {"from": {"tube": "top-tube", "at": 1.0}, "to": {"tube": "seat-tube", "at": 0.5}}
     assert codes_of(line=on_corner) == [("warning", "divider-on-corner")]
     assert codes_of(line=ACROSS, corner_margin=400)[0] == ("warning", "divider-near-corner")
-    assert codes_of(line=ACROSS, end_short=2000) == [("error", "divider-too-short")]
+    assert codes_of(line=ACROSS, short={"upper": 2000}) == [("error", "divider-too-short")]
     at_join = {"from": {"tube": "top-tube", "at": 0.5}, "to": {"tube": "down-tube", "at": 0.5}}
     assert ("error", "divider-at-join") in codes_of(line=at_join)
     other = {"from": {"tube": "top-tube", "at": 0.3}, "to": {"tube": "down-tube", "at": 0.1}}
