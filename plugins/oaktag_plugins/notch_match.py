@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from oaktag import Draft, Options, StageSpec, hookimpl
-from oaktag.geometry import signed_angle
+from oaktag.geometry import distance, signed_angle
 from oaktag.pattern import Notch, Outline, Piece, Seam, SeamSide
 from oaktag.pattern.assembly import (
     END_MARGIN,
@@ -178,7 +178,7 @@ def thinned(notches: list[Wanted], length: float, spacing: float, *, ends: bool)
         if ends and notch.why != "end" and min(notch.at, length - notch.at) < spacing - 1e-9:
             continue
         apart = (abs(notch.at - other.at) for other in kept)
-        if all(min(by, length - by) >= spacing - 1e-9 for by in apart):
+        if all((by if ends else min(by, length - by)) >= spacing - 1e-9 for by in apart):
             kept.append(notch)
     return sorted(kept, key=lambda n: n.at)
 
@@ -205,9 +205,18 @@ def notched(draft: Draft, seam: Seam, places: list[tuple[float, int, str]]) -> D
             if at > length - 1e-6 and not ends_inside and not run_closed(piece, side):
                 continue
             edge, along = edge_and_station(piece, side, at * own_length / length)
+            if not run_closed(piece, side) and not 1e-6 < at < length - 1e-6 and marked(piece, edge, along):
+                continue
             added.append(Notch(edge, along, pair, count))
         pieces[side.piece] = piece.evolve(notches=(*piece.notches, *added))
     return draft.evolve(pieces=tuple(pieces[piece.id] for piece in draft.pieces))
+
+
+def marked(piece: Piece, edge: str, along: float) -> bool:
+    """Whether a piece has a notch at a place on an edge already, for another seam that ends there."""
+    here = piece.edge(edge).path.point_at(along)
+    there = (piece.edge(notch.edge).path.point_at(notch.at) for notch in piece.notches)
+    return any(distance(here, place) < _MEET for place in there)
 
 
 def begins_inside(piece: Piece, side: SeamSide) -> bool:
