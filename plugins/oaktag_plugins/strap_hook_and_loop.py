@@ -94,6 +94,27 @@ class StrapOptions(Options):
 
 
 @dataclass(frozen=True, slots=True)
+class _Held:
+    """A strap, the patch that holds it, and the room that they have.
+
+    Attributes:
+        spot: their middle on the gusset.
+        strap: in its own place.
+        patch: in its own place.
+        width: of the strap, mm.
+        half: half the gusset's least width beside the patch, mm.
+        across: of the patch across the gusset, mm; 0 or less where it has no room.
+    """
+
+    spot: GussetSpot
+    strap: Piece
+    patch: Piece
+    width: float
+    half: float
+    across: float
+
+
+@dataclass(frozen=True, slots=True)
 class _Wanted:
     """A strap to draft."""
 
@@ -272,7 +293,7 @@ def strapped(
         body=outline.body,
     )
     hold = patched if options.attachment == "patch" else slotted
-    draft, narrow = hold(draft, spot, strap, patch, width, half, across, options)
+    draft, narrow = hold(draft, _Held(spot, strap, patch, width, half, across), options)
     if narrow:
         message = (
             f"{narrow} {where}, where the gusset is {2.0 * half:.1f} mm wide. "
@@ -282,89 +303,85 @@ def strapped(
     return draft, around, findings
 
 
-def patched(
-    draft: Draft,
-    spot: GussetSpot,
-    strap: Piece,
-    patch: Piece,
-    width: float,
-    half: float,
-    across: float,
-    options: StrapOptions,
-) -> tuple[Draft, str]:
+def patched(draft: Draft, held: _Held, options: StrapOptions) -> tuple[Draft, str]:
     """Sew a patch onto the gusset's outside and the strap's middle onto the patch, both ends free.
 
     Returns:
         The draft, and what there is too little room for; empty if it fits.
     """
-    host, turned = spot.piece.id, Transform.rotation(90.0)
-    side = width - 2.0 * BOX_INSET
+    host, turned = held.spot.piece.id, Transform.rotation(90.0)
+    side = held.width - 2.0 * BOX_INSET
     needed = side + 2.0 * PATCH_BEYOND_BOX
-    if across > 0.0:
+    if held.across > 0.0:
         draft = sew_on(
-            draft, patch, host, spot.to_piece(), what=PATCH, edges=None, face="outside", under=(STRAP,)
+            draft,
+            held.patch,
+            host,
+            held.spot.to_piece(),
+            what=PATCH,
+            edges=None,
+            face="outside",
+            under=(STRAP,),
         )
         box = rectangle_path(side, side)
-        sewn = PlacementLine(f"{strap.id}:box", box, STRAP, under=(PATCH,))
+        sewn = PlacementLine(f"{held.strap.id}:box", box, STRAP, under=(PATCH,))
         line = PlacementLine(
-            strap.id, box.transformed(turned), STRAP, covers=box.transformed(turned), under=(PATCH,)
+            held.strap.id, box.transformed(turned), STRAP, covers=box.transformed(turned), under=(PATCH,)
         )
         draft = draft.replaced(
-            strap.evolve(placements=(sewn,)),
-            draft.piece(patch.id).evolve(placements=(line,)),
+            held.strap.evolve(placements=(sewn,)),
+            draft.piece(held.patch.id).evolve(placements=(line,)),
         )
         seam = Seam(
-            f"{strap.id}-on-{patch.id}",
-            SeamSide(patch.id, (line.name,)),
-            SeamSide(strap.id, (sewn.name,)),
+            f"{held.strap.id}-on-{held.patch.id}",
+            SeamSide(held.patch.id, (line.name,)),
+            SeamSide(held.strap.id, (sewn.name,)),
             kind="applied",
         )
         draft = draft.evolve(seams=(*draft.seams, seam))
-    ground = rectangle_path(width, 2.0 * half, (spot.x, 0.0))
-    draft = with_ground(draft, host, PlacementLine(strap.id, ground, STRAP, "outside", ground, (PATCH,)))
-    if across < needed - 1e-6:
+    ground = rectangle_path(held.width, 2.0 * held.half, (held.spot.x, 0.0))
+    draft = with_ground(draft, host, PlacementLine(held.strap.id, ground, STRAP, "outside", ground, (PATCH,)))
+    if held.across < needed - 1e-6:
         return draft, (
-            f"a strap {width:g} mm wide needs an anchor patch {needed:g} mm across "
-            f"and gets {max(across, 0.0):.1f} mm"
+            f"a strap {held.width:g} mm wide needs an anchor patch {needed:g} mm across "
+            f"and gets {max(held.across, 0.0):.1f} mm"
         )
     return draft, ""
 
 
-def slotted(
-    draft: Draft,
-    spot: GussetSpot,
-    strap: Piece,
-    patch: Piece,
-    width: float,
-    half: float,
-    across: float,
-    options: StrapOptions,
-) -> tuple[Draft, str]:
+def slotted(draft: Draft, held: _Held, options: StrapOptions) -> tuple[Draft, str]:
     """Sew a patch onto the gusset's inside and cut two slots through both, for the strap to run through.
 
     Returns:
         As `patched`.
     """
-    host = spot.piece.id
-    apart = 2.0 * (half - options.slot_inset)
-    if across > 0.0:
+    host = held.spot.piece.id
+    apart = 2.0 * (held.half - options.slot_inset)
+    if held.across > 0.0:
         draft = sew_on(
-            draft, patch, host, spot.to_piece(), what=PATCH, edges=None, face="inside", under=(STRAP, SLOT)
+            draft,
+            held.patch,
+            host,
+            held.spot.to_piece(),
+            what=PATCH,
+            edges=None,
+            face="inside",
+            under=(STRAP, SLOT),
         )
-    if apart > options.slot_opening + 1e-6 and across > apart + options.slot_opening:
-        length = width + options.slot_ease
+    if apart > options.slot_opening + 1e-6 and held.across > apart + options.slot_opening:
+        length = held.width + options.slot_ease
         paths = [rectangle_path(length, options.slot_opening, (0.0, side * 0.5 * apart)) for side in (1, -1)]
-        names = [f"{strap.id}:slot-{number}" for number in (1, 2)]
+        names = [f"{held.strap.id}:slot-{number}" for number in (1, 2)]
         own = tuple(Hole(name, path, SLOT) for name, path in zip(names, paths, strict=True))
         through = tuple(
-            Hole(name, path.transformed(spot.to_piece()), SLOT)
+            Hole(name, path.transformed(held.spot.to_piece()), SLOT)
             for name, path in zip(names, paths, strict=True)
         )
-        draft = draft.replaced(draft.piece(patch.id).evolve(holes=own))
+        draft = draft.replaced(draft.piece(held.patch.id).evolve(holes=own))
         base = draft.piece(host)
         draft = draft.replaced(base.evolve(holes=(*base.holes, *through)))
-        ground = rectangle_path(width, apart, (spot.x, 0.0))
-        line = PlacementLine(strap.id, ground, STRAP, "inside", ground, (PATCH, SLOT))
+        ground = rectangle_path(held.width, apart, (held.spot.x, 0.0))
+        line = PlacementLine(held.strap.id, ground, STRAP, "inside", ground, (PATCH, SLOT))
         draft = with_ground(draft, host, line)
     if apart - options.slot_opening < LEAST_BETWEEN_SLOTS - 1e-6:
         return draft, (
