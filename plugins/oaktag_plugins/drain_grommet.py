@@ -49,7 +49,7 @@ class DrainOptions(Options):
     """Diameter that the grommet covers; the table's if left out."""
     layer: LayerName = "shell"
     """Which skin's gusset it is set into; a lined bag needs one in either."""
-    patch_margin: NonNegativeLength = 12.0
+    patch_margin: NonNegativeLength = 8.0
     """How far a patch on the inside reaches beyond the flange; 0 for none (common practice, no source)."""
     material: Annotated[str, Field(min_length=1, max_length=60)] = "shell"
     """What the patch is cut from."""

@@ -63,7 +63,7 @@ def test_hole_fitting_and_patch_lie_on_the_centre_line_there() -> None:
     assert abs(hole.path.area) == pytest.approx(math.pi * 16.0)
     assert fitting.radius == pytest.approx(7.75)
     patch = draft.piece("drain-patch")
-    assert patch.seam_line.bounds.width == pytest.approx(15.5 + 24.0)
+    assert patch.seam_line.bounds.width == pytest.approx(15.5 + 16.0)
     assert patch.holes[0].path.bounds.width == pytest.approx(8.0)
     (seam,) = draft.seams[len(BAG.seams) :]
     assert abs(walk(draft, seam).difference) < 1e-9
