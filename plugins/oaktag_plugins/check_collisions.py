@@ -379,6 +379,8 @@ def across_seams(draft: Draft, piece: Piece, grounds: Sequence[Ground]) -> list[
     for ground in grounds:
         if ground.kind in ("line", "obstacle", "boss") or ground.what in LAID_IN or ground.on_part:
             continue
+        if "zipper" in ground.under:
+            continue  # a flap, a garage, a patch at a zipper's end: made to lie across the seams beside it
         inner = ground.shape.buffer(-TOUCHES)
         crossed = next((line for line in seams if line.intersects(inner)), None)
         if crossed is not None:

@@ -210,6 +210,8 @@ def test_what_lies_across_a_seam_between_parts_is_a_warning() -> None:
     x, y = box.centre[0], box.max_y - 60.0
     assert codes(put("side-panel-drive", cover("pocket", x, y), draft=draft)) == [("warning", "across-seam")]
     assert codes(put("side-panel-drive", cover("pocket", x + 10.0, y), draft=draft)) == []
+    flap = cover("flap", x, y, what="flap", under=("zipper",))
+    assert codes(put("side-panel-drive", flap, draft=draft)) == []
     strip = cover("zip:visible", x, y, what="zipper")
     assert codes(put("side-panel-drive", strip, draft=draft)) == []
 
