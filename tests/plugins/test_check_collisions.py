@@ -151,6 +151,16 @@ def test_what_is_sewn_or_set_beside_a_seam_leaves_room_to_sew_past() -> None:
     assert codes(put("gusset", cover("loose", MIDDLE, half - 11.0))) == []
 
 
+def test_what_ends_in_a_seam_is_caught_in_it() -> None:
+    edge = BAG.piece("side-panel-drive").edge("top-tube").path
+    assert edge.start[1] == edge.end[1]
+    x, y = 0.5 * (edge.start[0] + edge.end[0]), edge.start[1]
+    patch = Piece("patch", "patch", rectangle_edges(20.0, 20.0), "shell")
+    for below, expected in ((0.0, []), (1.0, [("warning", "near-edge")]), (3.0, [])):
+        place = Transform.translation(x, y - 10.0 - below)
+        assert codes(sew_on(BAG, patch, "side-panel-drive", place, what="patch")) == expected
+
+
 def test_a_join_needs_its_room() -> None:
     end = BAG.piece("gusset").seam_line.bounds.max_x
     for beside, expected in ((9.0, [("error", "collision")]), (11.0, [])):
