@@ -8,7 +8,7 @@ from oaktag import Draft, Finding, Options, StageSpec, hookimpl
 from oaktag.geometry import GeometryError, Path
 from oaktag.pattern import Edge, Piece, Seam
 from oaktag.pattern.assembly import NOTCHED
-from oaktag.pattern.walk import END_TOLERANCE, walk
+from oaktag.pattern.walk import END_TOLERANCE, inner, stations, walk
 from oaktag.recipe import PositiveLength
 
 
@@ -63,6 +63,11 @@ def met_notches(draft: Draft, seams: Iterable[Seam]) -> Mapping[str, Set[str]]:
         for pair in walked.pairs:
             if pair.a is not None and pair.b is not None:
                 met.setdefault(pair.pair, set()).add(seam.id)
+        for side, length in ((seam.a, walked.length_a), (seam.b, walked.length_b)):
+            row = stations(draft, side)
+            # At an end it meets the end of the other run, which needs no notch.
+            for station in set(row) - set(inner(row, length)):
+                met.setdefault(station.notch.pair, set()).add(seam.id)
     return met
 
 
