@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -16,6 +17,7 @@ from oaktag.geometry import Transform
 from oaktag.pattern import Draft, Finish, Piece, Seam, SeamSide, Stitching
 from oaktag.plugin.kit import example_draft, run_stage
 from oaktag.recipe import DataFile, InputError
+from oaktag_plugins.allowance_by_seam import AllowanceOptions
 from oaktag_plugins.drafting import bag, seam_classes
 from oaktag_plugins.drafting.seam_classes import (
     SEAM_CLASSES,
@@ -255,3 +257,14 @@ def test_a_rule_keeps_what_it_says_and_takes_the_rest(rule: SeamRule, under: Sea
 def test_a_rule_that_leaves_something_out_sews_nothing() -> None:
     with pytest.raises(ValueError, match="complete"):
         seam_classes.stitching(SeamRule(seam_class="1.01"))
+
+
+def test_the_example_of_a_shops_table_can_be_used_by_both_stages() -> None:
+    folder = Path(__file__).parents[2] / "recipes" / "tables"
+    for model in (StitchesOptions, AllowanceOptions):
+        options = model.model_validate({"table": "example-shop.seams.toml"}, context={"folder": folder})
+        assert options.table is not None
+        read = table_over(options.table.read(SeamTable))
+        assert read.seams["liner"].stitch_type == "516"
+        assert read.seams["zipper"].seam_class == SHIPPED.seams["zipper"].seam_class
+        assert (read.allowance("zipper"), read.hem, read.turn) == (7.0, 12.0, 8.0)
