@@ -262,3 +262,22 @@ def test_where_the_gusset_is_left_off_there_is_nothing_to_be_on() -> None:
     assert straps
     assert not [name for name in straps if "top-tube" in name]
     check_walks(chosen)
+
+
+def test_of_two_bodies_a_place_belongs_to_the_nearer() -> None:
+    draft = example_draft("measure.reconcile", "outline.clear")
+    draft = run_stage("body.two", draft, parallel_to="top-tube", distance=150)
+    for stage in ("corners.round", "panel.pair", "gusset.wrap"):
+        draft = run_stage(stage, draft)
+    places = [{"tube": "down-tube", "at": 0.2}, {"tube": "down-tube", "at": 0.7}]
+    both = strapped(draft, places=places)
+    straps = [piece for piece in both.pieces if piece.role == "strap"]
+    assert [(strap.id, strap.body) for strap in straps] == [
+        ("upper-strap-down-tube-1", "upper"),
+        ("lower-strap-down-tube-1", "lower"),
+    ]
+    check_walks(both)
+    lower = strapped(draft, evenly={"down-tube": 2}, body="lower")
+    assert {piece.body for piece in lower.pieces if piece.role == "strap"} == {"lower"}
+    with pytest.raises(Refusal, match="doesn't run along this tube"):
+        strapped(draft, places=[{"tube": "top-tube", "at": 0.5}], body="lower")
