@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 else:
     drafts = SimpleNamespace(**run_path(str(Path(__file__).with_name("drafts.py"))))
 
-SETTINGS = settings(deadline=None, derandomize=True, max_examples=20)
+SETTINGS = settings(deadline=None, derandomize=True, max_examples=8)
 TABLE = example_draft().materials
 PANELS = {"drive": "side-panel-drive", "non-drive": "side-panel-non-drive"}
 

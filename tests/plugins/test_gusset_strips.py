@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 else:
     drafts = SimpleNamespace(**run_path(str(Path(__file__).with_name("drafts.py"))))
 
-SETTINGS = settings(deadline=None, derandomize=True, max_examples=25)
+SETTINGS = settings(deadline=None, derandomize=True, max_examples=10)
 
 
 def outline_of(draft: Draft) -> Outline:
