@@ -8,7 +8,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import chain
+from itertools import chain, pairwise
 from math import atan2, ceil, cos, degrees, log, radians, sin
 from typing import TYPE_CHECKING
 
@@ -83,6 +83,7 @@ def run(draft: Draft, options: BlockOptions) -> Draft:
     check_grain(draft.pieces, options)
     pieces: list[Piece] = []
     findings: list[Finding] = []
+    too_small: dict[str, tuple[str, ...]] = {}
     for index, piece in enumerate(draft.pieces):
         grain = grain_direction(piece, options)
         if is_tape(draft, piece):
@@ -94,12 +95,7 @@ def run(draft: Draft, options: BlockOptions) -> Draft:
                 lettered, missing = letter_small(piece, grain, options)
         pieces.append(lettered)
         if missing and (piece.role not in _NEVER_SMALL or is_tape(draft, piece)):
-            left_out = listed(f"'{line}'" for line in missing)
-            message = (
-                f"{piece.name} is too small for letters of {options.smallest:g} mm that say {left_out}: write"
-                " that on it by hand"
-            )
-            findings.append(Finding("note", "label-left-out", message, piece.id))
+            too_small[piece.id] = missing
         elif missing:
             left_out = listed(f"'{line}'" for line in missing)
             message = (
@@ -107,6 +103,15 @@ def run(draft: Draft, options: BlockOptions) -> Draft:
                 " write that on the piece by hand, or let letters be smaller"
             )
             findings.append(Finding("warning", "label-too-large", message, piece.id))
+    if too_small:
+        each = "; ".join(
+            f"{name}: {listed(repr(line) for line in lines)}" for name, lines in too_small.items()
+        )
+        message = (
+            f"too small for a label in letters of {options.smallest:g} mm, so write the rest on by hand:"
+            f" {each}"
+        )
+        findings.append(Finding("note", "label-left-out", message, next(iter(too_small))))
     return draft.evolve(pieces=tuple(pieces)).with_findings(findings)
 
 
@@ -378,20 +383,33 @@ def letter_small(piece: Piece, grain: float, options: BlockOptions) -> tuple[Pie
     lines = short_text(piece)
     along = readable(_length_direction(piece))
     angles = (along, *(angle for angle in line_angles(piece, grain) if abs(angle - along) > 0.5))
+    least = min(options.margin, _LEAST_MARGIN)
     rooms = [
-        room
-        for margin in sorted({options.margin, min(options.margin, _LEAST_MARGIN)}, reverse=True)
-        for room in _rooms(piece, margin)
+        room for margin in sorted({options.margin, least}, reverse=True) for room in _rooms(piece, margin)
     ]
+    # On the smallest, letters run into the allowance, and at last over the lines at which others are sewn on.
+    rooms += [free_room(piece, least, covered=True, whole=True)]
+    rooms += [free_room(piece.evolve(placements=()), least, whole=True)] if piece.placements else []
     for kept in range(len(lines), 0, -1):
         for room in rooms:
-            for with_grain in (True, False):
-                for height in _heights(options):
-                    extras = (_grain(grain, height, room, bare=True),) if with_grain else ()
-                    drawn = _placed(room, _block(lines[:kept], height, angles, False), extras, height)
-                    if drawn is not None:
-                        return _finished(piece, drawn, grain), lines[kept:]
+            for text in _with_name_broken(lines[:kept]):
+                for with_grain in (True, False):
+                    for height in _heights(options):
+                        extras = (_grain(grain, height, room, bare=True),) if with_grain else ()
+                        drawn = _placed(room, _block(text, height, angles, False), extras, height)
+                        if drawn is not None:
+                            return _finished(piece, drawn, grain), lines[kept:]
     return _finished(piece, [], grain), lines
+
+
+def _with_name_broken(lines: Sequence[str]) -> Iterator[tuple[str, ...]]:
+    """The lines, and with the first of them broken into two, then three, behind hyphens."""
+    yield tuple(lines)
+    words = lines[0].split("-")
+    for rows in range(2, min(3, len(words)) + 1):
+        ends = [round(len(words) * row / rows) for row in range(rows + 1)]
+        broken = ["-".join(words[a:b]) for a, b in pairwise(ends)]
+        yield (*(f"{row}-" for row in broken[:-1]), broken[-1], *lines[1:])
 
 
 def _length_direction(piece: Piece) -> float:
@@ -430,18 +448,20 @@ def _fewer(lines: int, extras: int) -> Iterator[tuple[int, int]]:
     yield 1, 0
 
 
-def free_room(piece: Piece, margin: float, *, covered: bool = False) -> Room:
+def free_room(piece: Piece, margin: float, *, covered: bool = False, whole: bool = False) -> Room:
     """What is inside the seam line, and clear by a margin in mm of everything that is drawn or cut there.
 
     Args:
         piece: with whatever is on it already.
         margin: from everything, mm.
         covered: whether what others cover that are sewn on counts as free.
+        whole: whether the allowances count as free.
     """
     from shapely import Point as Spot
     from shapely import union_all
 
-    free: BaseGeometry = piece.seam_line.polygon(0.05).buffer(-margin, quad_segs=4)
+    outline = piece.outline if whole else piece.seam_line
+    free: BaseGeometry = outline.polygon(0.05).buffer(-margin, quad_segs=4)
     shapes = _drawn_on(piece)
     shapes += [hole.path.polygon(0.05) for hole in piece.holes]
     shapes += [Spot(fitting.point).buffer(fitting.radius, quad_segs=4) for fitting in piece.fittings]
