@@ -244,7 +244,7 @@ def gusset_patch(draft: Draft, outline: Outline, corner: str, options: PatchOpti
     strip, low, high = found
     if high - low < span - 1e-6:
         message = (
-            f"{name} would cross a join or an end of the gusset; {high - low:.1f} of its {span:.1f} mm are drafted. "
+            f"{name} meets a join or an end of the gusset; {high - low:.1f} of {span:.1f} mm are drafted. "
             "Move the join, or take a smaller `beyond-round`"
         )
         draft = draft.with_findings([Finding("error", "patch-at-join", message, name)])
