@@ -525,7 +525,10 @@ def _placed(room: Room, block: Iterable[Item], extras: Sequence[Sizes], height: 
     The text stands in the middle if that leaves room for the rest, else as far to one side as it can.
     """
     fitting = 0
+    area = float(room.free.area)
     for item in block:
+        if item.width * item.height > area:
+            continue
         middle = room.find(item.width, item.height, item.angle, room.middle)
         if middle is None:
             continue
@@ -631,6 +634,12 @@ def arrangements(lines: Sequence[str], split: bool) -> Iterator[tuple[Column, ..
 
 
 @lru_cache(maxsize=256)
+def _arranged(lines: tuple[str, ...], split: bool) -> tuple[tuple[Column, ...], ...]:
+    # The same for every height and direction that is tried.
+    return tuple(arrangements(lines, split))
+
+
+@lru_cache(maxsize=256)
 def _broken(lines: tuple[str, ...], width: int, words: bool) -> tuple[tuple[str, ...], ...]:
     """Every line in rows of at most so many letters; a word may be longer, unless words are broken too."""
     broken: list[tuple[str, ...]] = []
@@ -664,7 +673,7 @@ def _column(lines: tuple[str, ...]) -> Column:
 
 def _block(lines: Sequence[str], height: float, angles: Sequence[float], split: bool) -> Iterator[Item]:
     for angle in angles:
-        for columns in arrangements(lines, split):
+        for columns in _arranged(tuple(lines), split):
             rise = max(column.rise for column in columns)
             drop = max(column.height - column.rise for column in columns)
             width = sum(column.width for column in columns) + _COLUMN_GAP * (len(columns) - 1)
