@@ -70,6 +70,12 @@ def test_a_garage_between_tabs_is_a_rectangle() -> None:
     seam = next(seam for seam in draft.seams if seam.b.piece == piece.id)
     assert seam.b.edges == ("lower", "right", "upper")
     assert seam.kind == "applied"
+    # The mouth, which isn't sewn down, is on the side of the opening's middle.
+    both = run_stage("zipper.garage", one, length=40, at="both").piece("side-panel-drive")
+    opening = both.placement("zipper-drive:visible").path
+    for end, x in (("start", opening.start[0] + 40.0), ("end", opening.end[0] - 40.0)):
+        line = both.placement(f"zipper-drive-garage-{end}").path
+        assert (line.start[0], line.end[0]) == pytest.approx((x, x))
 
 
 @SETTINGS

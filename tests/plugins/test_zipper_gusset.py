@@ -98,6 +98,8 @@ def test_two_zippers_in_one_strip() -> None:
     )
     assert zippers.codes(across, one) == {("error", "zipper-across-parts")}
     assert across.pieces == one.pieces
+    within = zippers.gusseted(one, 0.3, 0.6)
+    assert zippers.codes(within, one) == {("error", "zipper-across-parts")}
 
 
 def test_a_zipper_from_join_to_join_needs_no_end_parts() -> None:

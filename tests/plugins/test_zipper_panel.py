@@ -310,6 +310,9 @@ def test_options_that_contradict_each_other(options: dict[str, Any]) -> None:
         ({"end": 5}, {("error", "zipper-tab-short")}),
         ({"parallel-to": "top-tube", "distance": 10, "zipper": "zipper-3"},
          {("warning", "zipper-half-narrow"), ("error", "zipper-on-corner")}),
+        ({"parallel-to": "top-tube", "distance": 35, "zipper": "zipper-3"},
+         {("error", "zipper-on-corner"), ("warning", "zipper-near-corner")}),
+        ({"parallel-to": "top-tube", "distance": 35, "zipper": "zipper-3", "start": 40, "end": 80}, set()),
         ({"parallel-to": "top-tube", "distance": 45, "zipper": "zipper-3"},
          {("warning", "zipper-near-corner")}),
         ({"visible": 36}, {("error", "zipper-tape-narrow")}),
@@ -346,6 +349,11 @@ def test_obstacles_within_reach_of_the_pull(side: str) -> None:
     assert zippers.codes(zippers.panelled(near, side=side, obstacle_reach=0), near) <= {
         ("warning", "zipper-at-obstacle")
     }
+    # Of a zipper in the front of the panel only, on either side.
+    front = zippers.panelled(near, side=side, start=250)
+    assert zippers.codes(front, near) == {("warning", "zipper-at-obstacle")}
+    rear = zippers.panelled(near, side=side, end=250)
+    assert zippers.codes(rear, near) == set()
     far = zippers.bag(zippers.shifter(0.7))
     assert zippers.codes(zippers.panelled(far, side=side), far) == set()
     message = next(f.message for f in draft.findings if f.code == "zipper-at-obstacle")
