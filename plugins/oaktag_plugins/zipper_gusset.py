@@ -283,7 +283,10 @@ def obstacle_findings(
     for treatment in ("notch", "hole"):
         for body in bodies(draft.frame.obstacles, draft.opening, treatment):
             half = 0.5 * body.obstacle.length
-            middle = (outline.path.nearest(body.foot)[0] - place.start) % whole
+            station, away = outline.path.nearest(body.foot)
+            if away - body.obstacle.height >= options.obstacle_reach:
+                continue  # it stands at another body
+            middle = (station - place.start) % whole
             near = min(middle - place.length, whole - middle) - half
             if middle <= place.length:
                 near = -half
