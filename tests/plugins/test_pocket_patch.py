@@ -173,3 +173,12 @@ def test_names_that_are_not_there_are_refused() -> None:
             run_stage("pocket.patch", BAG, width=60, height=40, spot=spot)
     with pytest.raises(InputError, match="no depth"):
         run_stage("pocket.patch", BAG, width=60, height=40, pleats=1, pleat_depth=0)
+
+
+def test_on_the_inside_it_is_seen_from_behind() -> None:
+    for on in ("drive", "non-drive"):
+        for face, sign in (("outside", 1.0), ("inside", -1.0)):
+            draft = run_stage("pocket.patch", BAG, on=on, face=face, width=60, height=40, pleats=1)
+            panel = draft.piece(f"side-panel-{on}")
+            left, right = (panel.placement(f"pocket:{edge}").path.start[0] for edge in ("left", "right"))
+            assert sign * (right - left) == pytest.approx(60.0)
