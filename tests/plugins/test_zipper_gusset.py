@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from oaktag.pattern import Refusal
-from oaktag.plugin.kit import run_stage
+from oaktag.plugin.kit import example_draft, run_stage
 
 if TYPE_CHECKING:
     from tests.plugins import zippers
@@ -20,7 +20,7 @@ else:
     zippers = SimpleNamespace(**run_path(str(Path(__file__).with_name("zippers.py"))))
 
 BAG = zippers.bag()
-BARE = zippers.example_draft(*zippers.PANELS)
+BARE = example_draft(*zippers.PANELS)
 PARTED = run_stage(
     "gusset.wrap", BARE, joins=[{"tube": "down-tube", "at": 0.5}, {"tube": "seat-tube", "at": 0.5}]
 )
