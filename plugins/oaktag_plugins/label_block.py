@@ -425,10 +425,15 @@ def _length_direction(piece: Piece) -> float:
 
 
 def _rooms(piece: Piece, margin: float) -> Iterator[Room]:
-    """What is free on a piece: first without what others cover that are sewn on, then with it."""
+    """What is free on a piece: first without what others cover that are sewn on, then with it.
+
+    At last the lines at which they are sewn on count as free too: letters over thin lines can still be read.
+    """
     yield free_room(piece, margin)
     if any(line.covers is not None for line in piece.placements):
         yield free_room(piece, margin, covered=True)
+    if piece.placements:
+        yield free_room(piece.evolve(placements=()), margin)
 
 
 def _heights(options: BlockOptions) -> list[float]:

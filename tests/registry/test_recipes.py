@@ -94,3 +94,43 @@ def test_every_piece_is_inside_its_cut_line(draft: Draft) -> None:
 def test_every_material_is_known_or_a_plain_name(draft: Draft) -> None:
     unknown = {piece.material for piece in draft.pieces if draft.material(piece.material) is None}
     assert unknown <= {"shell", "fit sample cloth"}
+
+
+FINISHED = {
+    "full-bag": "fit-sample",
+    "divided-bag": "fit-sample",
+    "half-bag": "half-bag-sample",
+    "two-bags": "two-bags-sample",
+    "roll-top": "roll-top-sample",
+}
+"""Finished bags and the fit samples that they are built on."""
+
+
+def test_every_sample_has_its_finished_bag() -> None:
+    samples = {recipe.name.split(".")[0] for recipe in RECIPES if "sample" in recipe.name}
+    assert samples == set(FINISHED.values())
+    for name, sample in FINISHED.items():
+        bases = [Path(base.path).name for base in load_recipe(recipe_named(name)).bases]
+        assert f"{sample}.recipe.toml" in bases
+
+
+@pytest.mark.parametrize("frame", FRAMES, ids=lambda frame: frame.name.split(".")[0])
+@pytest.mark.parametrize("name", FINISHED)
+def test_features_change_no_run_of_the_samples_seams(name: str, frame: Path) -> None:
+    """What was corrected on the sewn sample must hold for the bag: that is what a sample is for."""
+    sample, bag = drafted(recipe_named(FINISHED[name]), frame), drafted(recipe_named(name), frame)
+    assert len(bag.pieces) > len(sample.pieces)
+    sewn = {seam.id: (seam.a, seam.b, seam.ease, seam.kind) for seam in bag.seams}
+    for seam in sample.seams:
+        assert sewn[seam.id] == (seam.a, seam.b, seam.ease, seam.kind)
+    for piece in sample.pieces:
+        runs = [(edge.name, edge.path) for edge in bag.piece(piece.id).edges]
+        assert runs == [(edge.name, edge.path) for edge in piece.edges], piece.id
+
+
+def recipe_named(name: str) -> Path:
+    return ROOT / "recipes" / f"{name}.recipe.toml"
+
+
+def test_nothing_is_left_to_warn_about(draft: Draft) -> None:
+    assert [finding for finding in draft.findings if finding.level == "warning"] == []
