@@ -146,6 +146,8 @@ def test_seams_and_notches_agree_to_a_hundredth_of_a_millimetre(made: Made) -> N
         assert abs(length_b - length_a - seam["ease"]) < 0.01
         assert seam["length_a"] == pytest.approx(length_a, abs=0.01)
         assert seam["length_b"] == pytest.approx(length_b, abs=0.01)
+        if seam["kind"] not in ("shell", "part", "liner"):
+            continue  # sewn to a drawn line, a tape or flat upon another: their notches belong to other seams
         shared = row_a.keys() & row_b.keys()
         lone = [
             at
@@ -192,12 +194,15 @@ sys.exit(max(run(arguments) for arguments in json.loads(sys.argv[1])))
 
 
 def test_two_processes_with_different_hash_seeds_write_the_same_bytes(tmp_path: Path) -> None:
+    # The barest and the richest bag, two bodies, and every way to make an opening.
+    chosen = [JOBS[0], *(job for job in JOBS if "sources" in job[0].parts)]
+    chosen += [job for job in JOBS if job[0].name.startswith(("divided-bag", "two-bags."))]
     digests = []
     for seed in ("1", "4711"):
         out = tmp_path / seed
         jobs = [
             ["make", str(recipe), "--frame", str(frame), "--out", str(out), "--quiet"]
-            for recipe, frame in JOBS
+            for recipe, frame in chosen
         ]
         environment = {**os.environ, "PYTHONHASHSEED": seed, "TZ": "UTC" if seed == "1" else "Asia/Tokyo"}
         command = [sys.executable, "-c", RUN_ALL, json.dumps(jobs)]
@@ -205,7 +210,7 @@ def test_two_processes_with_different_hash_seeds_write_the_same_bytes(tmp_path: 
         files = sorted(path for path in out.rglob("*") if path.is_file())
         digests.append({str(p.relative_to(out)): hashlib.sha256(p.read_bytes()).hexdigest() for p in files})
     assert digests[0] == digests[1]
-    assert len(digests[0]) >= 2 * len(JOBS)
+    assert len(digests[0]) >= 2 * len(chosen) >= 16
 
 
 def test_check_says_the_same_and_writes_nothing(

@@ -116,7 +116,7 @@ def _inner_table(entry: dict[str, Any], schema: dict[str, Any]) -> dict[str, Any
     if "$ref" in entry:
         table: dict[str, Any] = schema["$defs"][entry["$ref"].rsplit("/", 1)[-1]]
         return table
-    for choice in (*entry.get("anyOf", ()), entry.get("items"), entry.get("additionalProperties")):
+    for choice in (*entry.get("anyOf", ()), entry.get("items"), _by_name(entry)):
         if isinstance(choice, dict) and (table_inside := _inner_table(choice, schema)) is not None:
             return table_inside
     return None
@@ -145,17 +145,24 @@ def _takes(entry: dict[str, Any], schema: dict[str, Any]) -> str:
     if "const" in entry:
         return show(entry["const"])
     kind = entry.get("type", "anything")
-    if kind == "object" and isinstance(entry.get("additionalProperties"), dict):
-        return f"table by name, each {_takes(entry['additionalProperties'], schema)}"
+    if kind == "object" and (by_name := _by_name(entry)) is not None:
+        return f"table by name, each {_takes(by_name, schema)}"
     if kind == "array":
         inner = _takes(entry["items"], schema) if "items" in entry else "value"
         return "list of tables" if inner == "table" else f"list, each {inner}"
     if "unit" in entry:
         word = "length (mm)" if entry["unit"] == "mm" else f"angle ({entry['unit']})"
     else:
-        word = _TYPES.get(str(kind), str(kind))
+        kinds = kind if isinstance(kind, list) else [kind]
+        word = " or ".join(_TYPES.get(one, one) for one in kinds)
     limits = [text.format(entry[name]) for name, text in _LIMITS if name in entry]
     return f"{word} {' and '.join(limits)}".rstrip()
+
+
+def _by_name(entry: dict[str, Any]) -> dict[str, Any] | None:
+    """What a table takes under every name, also where a name has to look in a certain way."""
+    choices = (entry.get("additionalProperties"), *entry.get("patternProperties", {}).values())
+    return next((choice for choice in choices if isinstance(choice, dict)), None)
 
 
 _TYPES = {

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from oaktag.cli.table import Table, show_table
-from oaktag.pattern import LEVELS, Draft, Survey
+from oaktag.pattern import LEVELS, Draft, Paperwork, Survey
 from oaktag.pattern.walk import walk
 
 if TYPE_CHECKING:
@@ -106,7 +106,7 @@ def drafted(draft: Draft) -> list[Table]:
             (
                 piece.id,
                 hand,
-                piece.material,
+                "card (template)" if piece.assembled else piece.material,
                 f"{box.width:.0f} × {box.height:.0f}",
                 f"{piece.seam_line.length:.1f}",
                 f"{piece.outline.length:.1f}",
@@ -141,7 +141,45 @@ def drafted(draft: Draft) -> list[Table]:
         parts = tuple((part.name, f"{part.litres:.1f} l") for part in draft.compartments)
         whole = ("computed", f"{draft.volume:.1f} l")
         tables.append(Table("Volume", ("", ""), (*parts, whole)))
+    if draft.operations:
+        tables.append(_order_of_work(draft))
+    if draft.paperwork is not None:
+        tables += _amounts(draft.paperwork)
     return tables
+
+
+def _order_of_work(draft: Draft) -> Table:
+    rows = tuple(
+        (str(number), operation.text, operation.machine, f"{operation.minutes:.1f}")
+        for number, operation in enumerate(draft.operations, 1)
+    )
+    return Table("Order of work (standard minutes)", (">", "what to do", "with", ">minutes"), rows)
+
+
+def _amounts(paperwork: Paperwork) -> list[Table]:
+    """What has to be bought, and what the bag weighs, costs and takes."""
+    units = {"m2": "m²", "m": "m", "each": ""}
+    bill = tuple(
+        (
+            row.material,
+            f"{row.gross:.0f}" if row.unit == "each" else f"{row.gross:.2f} {units[row.unit]}",
+            "" if row.mass is None else f"{row.mass:.0f} g",
+            "" if row.cost is None else f"{row.cost:.2f}",
+        )
+        for row in paperwork.bill
+    )
+    minutes = sum(row.minutes for row in paperwork.labour)
+    known = (
+        ("mass", paperwork.mass, "{:.0f} g"),
+        ("materials", paperwork.material_cost, f"{{:.2f}} {paperwork.currency}"),
+        ("labour", paperwork.labour_cost or None, f"{{:.2f}} {paperwork.currency}"),
+        ("work", minutes or None, "{:.0f} minutes"),
+    )
+    sums = tuple((word, text.format(value).strip()) for word, value, text in known if value is not None)
+    return [
+        Table("Bill of materials, waste included", ("material", ">to buy", ">mass", ">cost"), bill),
+        *([Table("In all", ("", ">"), sums)] if sums else []),
+    ]
 
 
 def stages(job: Job) -> Table:

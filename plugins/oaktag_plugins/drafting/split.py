@@ -19,6 +19,7 @@ from oaktag.geometry import (
 from oaktag.pattern import Edge
 
 _REACH = 1e4  # mm; longer than any bag
+_LEAST_AREA = 10.0  # mm²; less is no piece of cloth
 _APART = 1e-6  # mm; two crossings no further apart are one
 
 
@@ -76,8 +77,8 @@ def split_outline(
         Both halves and the strip; areas of halves and strip add up to the outline's.
 
     Raises:
-        SplitError: the line misses the outline, only touches it, or crosses it more than twice; or the strip
-            doesn't fit.
+        SplitError: the line misses the outline, only touches it, runs along one of its edges, or crosses it
+            more than twice; or the strip doesn't fit.
     """
     along = unit(direction)
     normal = left_normal(along)
@@ -136,6 +137,9 @@ def _half(edges: Sequence[Edge], run: tuple[float, float], cut: str) -> Half:
             kept.append(Edge(name, part, edge.allowance, edge.of or edge.name, edge.finish))
         start += edge.length
     chord = Edge(cut, Path((Line(kept[-1].path.end, kept[0].path.start),)))
+    half = Path(tuple(segment for edge in (chord, *kept) for segment in edge.path.segments))
+    if abs(half.area) < _LEAST_AREA:
+        raise SplitError("it runs along an edge and cuts no more than a sliver off")
     return Half((chord, *kept), chord)
 
 

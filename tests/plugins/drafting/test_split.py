@@ -113,3 +113,10 @@ def test_a_line_that_crosses_four_times_says_so() -> None:
     )
     with pytest.raises(SplitError, match="more than twice"):
         split_outline([Edge("all", notched)], (0.0, 8.0), (1.0, 0.0))
+
+
+def test_a_line_along_an_edge_cuts_no_piece_off() -> None:
+    square = Path.polyline(((0, 0), (10, 0), (10, 10), (0, 10)), closed=True)
+    with pytest.raises(SplitError, match="no more than a sliver"):
+        split_outline([Edge("all", square)], (0.0, 9.5), (1.0, 0.0))
+    assert abs(closed(split_outline([Edge("all", square)], (0.0, 8.5), (1.0, 0.0)).left).area) == 15.0
