@@ -14,6 +14,7 @@ import click
 import pytest
 
 from oaktag.cli.app import app, run
+from oaktag.plugin import load_stages
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -27,12 +28,35 @@ def blocks(text: str, language: str) -> list[str]:
 
 
 def test_the_frame_sheet_and_the_recipe_shown_make_a_bag(tmp_path: Path) -> None:
-    sheet, recipe = blocks(README, "toml")
+    sheet, recipe, child = blocks(README, "toml")
     (tmp_path / "my.frame.toml").write_text(sheet, encoding="utf-8")
     (tmp_path / "my-bag.recipe.toml").write_text(recipe, encoding="utf-8")
     arguments = ["make", str(tmp_path / "my-bag.recipe.toml"), "--frame", str(tmp_path / "my.frame.toml")]
     assert run([*arguments, "--out", str(tmp_path / "out"), "--set", "corner-radius=30", "--quiet"]) == 0
     assert (tmp_path / "out" / "my" / "my-bag" / "pattern.pdf").read_bytes().startswith(b"%PDF")
+    (tmp_path / "recipes").mkdir()
+    base = "recipes/fit-sample.recipe.toml"
+    (tmp_path / base).write_bytes((ROOT / base).read_bytes())
+    (tmp_path / "zipped.recipe.toml").write_text(child, encoding="utf-8")
+    frame = str(tmp_path / "my.frame.toml")
+    assert run(["check", str(tmp_path / "zipped.recipe.toml"), "--frame", frame, "--quiet"]) == 0
+
+
+def test_every_recipe_and_every_stage_is_shown_and_there() -> None:
+    named = set(re.findall(r"`([a-z]+\.[a-z-]+)`", README))
+    installed = set(load_stages().installed)
+    assert {
+        name for name in named if name.split(".")[1] not in ("pdf", "dxf", "svg", "png", "json")
+    } <= installed
+    # What every recipe begins and ends with is shown in the recipes; the rest is found by `oaktag stages`.
+    bodies = {
+        name for name in installed if name.split(".")[0] in ("body", "zipper", "strap", "pocket", "work")
+    }
+    assert bodies <= named
+    shipped = {path.name.removesuffix(".recipe.toml") for path in (ROOT / "recipes").glob("*.recipe.toml")}
+    assert shipped == set(
+        re.findall(r"`([a-z-]+)`", README.split("| fit sample | finished |")[1].split("## What")[0])
+    )
 
 
 def test_every_command_shown_exists() -> None:
