@@ -326,12 +326,12 @@ def band_end(
     """
     normal = left_normal(into)
     try:
-        kept = split_outline(edges, shifted(end, into, reach), normal, cut="inner").left.edges
+        kept = split_outline(edges, shifted(end, into, reach), normal, cut="inner", least=0.0).left.edges
     except SplitError:
         return None
     for number, (aside, keep_left) in enumerate(((half, False), (-half, True)), 1):
         try:
-            split = split_outline(kept, shifted(end, normal, aside), into, cut=f"side-{number}")
+            split = split_outline(kept, shifted(end, normal, aside), into, cut=f"side-{number}", least=0.0)
         except SplitError:
             continue
         kept = (split.left if keep_left else split.right).edges

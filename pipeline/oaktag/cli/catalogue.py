@@ -153,7 +153,7 @@ def _takes(entry: dict[str, Any], schema: dict[str, Any]) -> str:
     if "unit" in entry:
         word = "length (mm)" if entry["unit"] == "mm" else f"angle ({entry['unit']})"
     else:
-        kinds = kind if isinstance(kind, list) else [kind]
+        kinds = [str(one) for one in (kind if isinstance(kind, list) else [kind])]
         word = " or ".join(_TYPES.get(one, one) for one in kinds)
     limits = [text.format(entry[name]) for name, text in _LIMITS if name in entry]
     return f"{word} {' and '.join(limits)}".rstrip()

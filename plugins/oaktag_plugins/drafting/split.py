@@ -18,8 +18,10 @@ from oaktag.geometry import (
 )
 from oaktag.pattern import Edge
 
+LEAST_PIECE = 10.0
+"""Area in mm² below which a half is no piece of cloth."""
+
 _REACH = 1e4  # mm; longer than any bag
-_LEAST_AREA = 10.0  # mm²; less is no piece of cloth
 _APART = 1e-6  # mm; two crossings no further apart are one
 
 
@@ -62,7 +64,12 @@ class Split:
 
 
 def split_outline(
-    edges: Sequence[Edge], origin: Point, direction: Point, width: float = 0.0, cut: str = "cut"
+    edges: Sequence[Edge],
+    origin: Point,
+    direction: Point,
+    width: float = 0.0,
+    cut: str = "cut",
+    least: float = LEAST_PIECE,
 ) -> Split:
     """Cut a closed outline along a line.
 
@@ -72,6 +79,7 @@ def split_outline(
         direction: of the line; needn't be of length 1.
         width: of the strip that is taken out, half on either side of the line, mm.
         cut: name of the new edge on both halves.
+        least: smallest area of a half, mm²; 0 where what is cut off is thrown away.
 
     Returns:
         Both halves and the strip; areas of halves and strip add up to the outline's.
@@ -85,7 +93,7 @@ def split_outline(
     outline = Path(tuple(segment for edge in edges for segment in edge.path.segments))
     left_run = _run(outline, shifted(origin, normal, 0.5 * width), along, side=1.0)
     right_run = _run(outline, shifted(origin, normal, -0.5 * width), along, side=-1.0)
-    left, right = _half(edges, left_run, cut), _half(edges, right_run, cut)
+    left, right = (_half(edges, run, cut, least) for run in (left_run, right_run))
     strip: Path | None = None
     if width > 0.0:
         whole = outline.length
@@ -120,7 +128,7 @@ def _run(outline: Path, origin: Point, along: Point, side: float) -> tuple[float
     return first, second
 
 
-def _half(edges: Sequence[Edge], run: tuple[float, float], cut: str) -> Half:
+def _half(edges: Sequence[Edge], run: tuple[float, float], cut: str, least: float) -> Half:
     """The edges along a run of the outline, closed by the cut edge."""
     first, second = run
     kept: list[Edge] = []
@@ -138,7 +146,7 @@ def _half(edges: Sequence[Edge], run: tuple[float, float], cut: str) -> Half:
         start += edge.length
     chord = Edge(cut, Path((Line(kept[-1].path.end, kept[0].path.start),)))
     half = Path(tuple(segment for edge in (chord, *kept) for segment in edge.path.segments))
-    if abs(half.area) < _LEAST_AREA:
+    if abs(half.area) < least:
         raise SplitError("it runs along an edge and cuts no more than a sliver off")
     return Half((chord, *kept), chord)
 
