@@ -53,11 +53,9 @@ from oaktag_plugins.drafting.strips import (
     edge_at,
     join_rooms,
     main_edge,
+    panel_run,
     split_evenly,
     tube_joins,
-)
-from oaktag_plugins.drafting.strips import (
-    panel_run as panel_run,
 )
 
 _ALONG = 0.8  # cosine from which a run goes to the front, or up

@@ -35,8 +35,8 @@ from oaktag_plugins.drafting.inside import (
     strip_edges,
 )
 from oaktag_plugins.drafting.split import SplitError, split_outline
+from oaktag_plugins.drafting.strips import panel_run
 from oaktag_plugins.drafting.turn_of_cloth import inset, layers_thickness, whole_reduction
-from oaktag_plugins.gusset_wrap import panel_run
 
 _NO_CLOTH = ("zipper", "tab")
 """Roles of a panel's parts beside which there is no liner."""

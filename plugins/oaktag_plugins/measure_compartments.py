@@ -12,17 +12,10 @@ from oaktag import Draft, Finding, Options, StageSpec, hookimpl
 from oaktag.geometry import Line, Path, Point, left_normal
 from oaktag.pattern import Compartment, Edge, PlacementLine
 from oaktag_plugins.drafting.bag import piece_id
+from oaktag_plugins.drafting.harmonic_volume import LADDER, Boundary, fit_width, sample_boundary
 from oaktag_plugins.drafting.inside import SIDES
 from oaktag_plugins.drafting.split import Half, SplitError, split_outline
-from oaktag_plugins.measure_volume import (
-    LADDER,
-    LITRE,
-    _Boundary,
-    _fit,
-    _sample,
-    gusset_sides,
-    seam_width,
-)
+from oaktag_plugins.measure_volume import LITRE, gusset_sides, seam_width
 
 DIVIDER = "divider"
 _NEAR = 1e-3  # mm; a joint so near to a compartment's edge lies on it
@@ -178,10 +171,10 @@ def part_volumes(
             parts,
             tolerance,
         )
-    base = _sample(around, width, joints)
+    base = sample_boundary(around, width, joints)
     best, ladder = None, LADDER[-1]
     for step in LADDER:
-        volume = _fit(base, *step)
+        volume = fit_width(base, *step)
         if best is None or volume.bound < best.bound:
             best, ladder = volume, step
         if best.bound <= tolerance * best.value:
@@ -192,7 +185,7 @@ def part_volumes(
     found: list[float] = []
     for part in parts:
         near = [part.nearest(kink) for kink in kinks]
-        inner = _sample(part, _no_width, [station for station, away in near if away < _NEAR])
+        inner = sample_boundary(part, _no_width, [station for station, away in near if away < _NEAR])
         z = (inner.z * inner.scale + _centre(part, inner) - centre) / base.scale
         nothing, weightless = np.zeros_like(base.dz), np.zeros_like(inner.ds)
         both = replace(
@@ -202,7 +195,7 @@ def part_volumes(
             ds=np.concatenate([base.ds, weightless]),
             width=np.concatenate([base.width, weightless]),
         )
-        found.append(_fit(both, *ladder).value)
+        found.append(fit_width(both, *ladder).value)
     return best.value, found
 
 
@@ -210,7 +203,7 @@ def _no_width(_: float) -> float:
     return 0.0
 
 
-def _centre(path: Path, boundary: _Boundary) -> complex:
+def _centre(path: Path, boundary: Boundary) -> complex:
     """The point that a boundary's places are counted from; its first corner is the path's start."""
     return complex(*path.start) - complex(boundary.corners[0]) * boundary.scale
 

@@ -14,14 +14,8 @@ from scipy.sparse.linalg import spsolve
 from oaktag.geometry import Arc, Curve, Line, Path, Point, Transform
 from oaktag.pattern import Draft, Edge, Frame, Piece, Provenance, Seam, SeamSide
 from oaktag_plugins import measure_volume
-from oaktag_plugins.measure_volume import (
-    LADDER,
-    VolumeOptions,
-    gusset_sides,
-    harmonic_volume,
-    oaktag_stages,
-    seam_width,
-)
+from oaktag_plugins.drafting.harmonic_volume import LADDER, fit_width, harmonic_volume, sample_boundary
+from oaktag_plugins.measure_volume import VolumeOptions, gusset_sides, oaktag_stages, seam_width
 
 TRIANGLE = ((-166.0, 389.0), (352.0, 389.0), (0.0, 0.0))
 L_SHAPE = ((0.0, 120.0), (380.0, 120.0), (380.0, 400.0), (500.0, 400.0), (500.0, 0.0), (0.0, 0.0))
@@ -191,8 +185,8 @@ def test_agrees_with_finite_differences(shape: str) -> None:
 @pytest.mark.parametrize("shape", SHAPES)
 def test_every_bound_holds(shape: str) -> None:
     path = SHAPES[shape].reversed()
-    boundary = measure_volume._sample(path, from_joint_to_joint(path, WIDTHS), ())
-    fits = [measure_volume._fit(boundary, degree, poles) for degree, poles in LADDER]
+    boundary = sample_boundary(path, from_joint_to_joint(path, WIDTHS), ())
+    fits = [fit_width(boundary, degree, poles) for degree, poles in LADDER]
     truth = fits[-1]
     assert truth.bound < 0.003 * truth.value
     for fit in fits:
