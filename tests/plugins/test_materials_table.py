@@ -12,6 +12,7 @@ from oaktag.pattern import NO_SOURCE, Draft, Material, Refusal
 from oaktag.plugin.kit import example_draft, run_stage
 from oaktag.recipe import InputError, Problem
 from oaktag_plugins.materials_common import oaktag_materials
+from oaktag_plugins.materials_table import TableOptions
 
 EXAMPLE = Path(__file__).parents[2] / "recipes" / "tables" / "example-shop.materials.toml"
 CANVAS = Material("canvas-500d", "shell", "cloth", mass=250.0, width=1480.0, grain=True, source="weighed")
@@ -160,6 +161,12 @@ def test_a_mistake_names_the_file_and_the_key(shop: Path, text: str, key: str, r
     assert [problem.file for problem in found] == [shop.name] * len(found)
     assert key in [problem.key for problem in found]
     assert any(reason in problem.reason for problem in found)
+
+
+def test_a_mistake_is_found_before_any_stage_runs(shop: Path) -> None:
+    shop.write_text("[materials.zipper-8]\nprize = 3\n", encoding="utf-8")
+    with pytest.raises(InputError, match="prize"):
+        TableOptions.model_validate({"table": shop.name}, context={"folder": shop.parent})
 
 
 def test_every_mistake_is_told_at_once(shop: Path) -> None:

@@ -173,8 +173,10 @@ def test_hems_come_before_the_seams_beside_them() -> None:
     )
     draft = sew_on(BAG, pocket, DRIVE, at(), what="pocket", edges=sides)
     assert linked(draft, "hem-pocket.upper", "sew-pocket-on-side-panel-drive", "sew-drive")
-    hem = next(operation for operation in ops(draft) if operation.id == "hem-pocket.upper")
-    assert (hem.kind, hem.length) == ("fold", pytest.approx(80.0))
+    twice = draft.replaced(draft.piece("pocket").evolve(quantity=2))
+    for pockets, count in ((draft, 1), (twice, 2)):
+        hem = next(operation for operation in ops(pockets) if operation.id == "hem-pocket.upper")
+        assert (hem.kind, hem.length) == ("fold", pytest.approx(80.0 * count))
 
 
 def test_holes_are_cut_through_what_is_sewn_on_and_fittings_are_set_into_the_holes() -> None:
@@ -250,6 +252,8 @@ def test_a_layer_is_basted_before_the_seam_that_catches_it() -> None:
     by_id = {operation.id: operation for operation in ops(draft)}
     assert "sew-foam" in by_id["sew-drive"].after
     assert by_id["sew-foam"].kind == "baste"
+    slow = {o.id: o.minutes for o in ops(draft, basting_speed=500, handling={"baste": 0})}
+    assert slow["sew-foam"] == pytest.approx(by_id["sew-foam"].length / 500)
 
 
 def test_a_binding_covers_the_seam_once_it_is_sewn_even_the_last_one() -> None:

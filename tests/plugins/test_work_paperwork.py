@@ -128,7 +128,9 @@ def test_amounts_dont_depend_on_how_a_piece_is_turned(
     assert as_cloth.net == pytest.approx(quantity * length * width / 1e6)
 
 
-@pytest.mark.parametrize(("length", "bought"), [(424.9, 0.45), (425.0, 0.45), (425.1, 0.5), (60.0, 0.1)])
+@pytest.mark.parametrize(
+    ("length", "bought"), [(424.9, 0.45), (425.0, 0.45), (425.0 + 1e-8, 0.45), (425.1, 0.5), (60.0, 0.1)]
+)
 def test_a_zipper_is_bought_in_steps(length: float, bought: float) -> None:
     row = bill(draft_of(rectangle("zip", length, 37.0, "zip")))["zip"]
     assert row.net == pytest.approx(length / 1e3)
@@ -173,7 +175,14 @@ def test_a_template_is_cut_from_card_and_weighs_nothing_in_the_bag() -> None:
     assert found.mass == pytest.approx(0.01 * 200.0)
     assert found.material_cost == pytest.approx(0.02 / 0.5 * 1.0 + 0.0115 / 1.0 * 10.0)
     assert [row.material for row in found.cut_list] == [CARD, "cloth"]
+    # Of whatever the parts are made; its edges are hemmed as edges of its parts.
+    hemmed = tuple(replace(edge, finish="hem") for edge in whole.edges)
+    taped = draft.replaced(whole.evolve(material="tape", edges=hemmed))
+    assert bill(taped)[CARD].net == pytest.approx(0.02)
+    assert paper(taped).thread == ()
     # Whether the card's weight is known is of no account.
+    unweighed = draft.evolve(materials=(CLOTH, replace(BOARD, mass=0.0)))
+    assert "mass-unknown" not in findings(unweighed)
     assert paper(draft.evolve(materials=(CLOTH,))).mass == pytest.approx(2.0)
 
 
