@@ -122,6 +122,18 @@ class _Wanted:
     place: Place
     found: SeamPlace
 
+    @property
+    def order(self) -> tuple[float, float]:
+        """Where its tube begins on the outline, and how far from there it lies, mm; before it below 0."""
+        start = 0.0
+        for edge in self.outline.edges:
+            if edge.name == self.place.tube:
+                break
+            start += edge.length
+        # The round at a tube's first end may be the outline's last edge.
+        half = 0.5 * self.outline.path.length
+        return start, (self.found.station - start + half) % (2.0 * half) - half
+
 
 def run(draft: Draft, options: StrapOptions) -> Draft:
     """Draft the straps, the patches that hold them, and what is sewn to what.
@@ -182,7 +194,7 @@ def wanted_straps(draft: Draft, width: float, options: StrapOptions) -> list[_Wa
                     stations = [low + (high - low) * (k + 0.5) / count for k in range(count)]
                     wanted += [on_run(draft, outline, stretch, station) for station in stations]
     order = {body: number for number, body in enumerate(bodies)}
-    return sorted(wanted, key=lambda one: (order[one.outline.body], one.found.station))
+    return sorted(wanted, key=lambda one: (order[one.outline.body], one.order))
 
 
 def on_run(draft: Draft, outline: Outline, stretch: StraightRun, station: float) -> _Wanted:
@@ -203,7 +215,7 @@ def pitch_findings(wanted: list[_Wanted], pitch: float) -> list[Finding]:
     for first, second in pairwise(wanted):
         if first.outline.body != second.outline.body or first.place.tube != second.place.tube:
             continue
-        apart = second.found.station - first.found.station
+        apart = second.order[1] - first.order[1]
         if apart > pitch + 1e-6:
             message = (
                 f"two straps along {first.place.tube} stand {apart:.0f} mm apart; more than {pitch:g} mm "

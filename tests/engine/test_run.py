@@ -146,6 +146,25 @@ def test_a_refusal_names_the_recipe_or_the_base_in_which_the_option_stands(
     assert (problem.file, problem.key) == (file, shown)
 
 
+def test_a_refusal_brings_along_what_was_left_out_with_an_error_before(plan_of: PlanOf) -> None:
+    def leave_out(draft: Draft, options: Any) -> Draft:
+        told = [
+            Finding("warning", "wavy", "it waves"),
+            Finding("error", "too-long", "it is left out", "zipper"),
+        ]
+        return draft.with_findings(told)
+
+    def refuse(draft: Draft, options: Any) -> Draft:
+        raise Refusal("is missing", key="zipper", source="recipe", found="5", valid="6", todo="write 6")
+
+    with pytest.raises(InputError) as caught:
+        run_plan(plan_of(leave_out, refuse), example_draft(), "my.frame.toml")
+    first, second = caught.value.problems
+    assert (first.reason, first.found) == ("too-long [zipper]", "it is left out")
+    assert first.key == "stage[0] test.leave_out"
+    assert (second.reason, second.todo) == ("is missing", "write 6")
+
+
 def test_a_mistake_that_a_stage_finds_in_a_data_file_is_the_users_message(plan_of: PlanOf) -> None:
     class Shop(Options):
         cloth: str

@@ -143,6 +143,14 @@ def test_straps_too_far_apart_are_reported_with_their_distance() -> None:
     assert codes(strapped(evenly={"down-tube": 2}, pitch=run.length / 2 + 1)) == []
 
 
+def test_a_strap_on_the_round_before_its_tube_comes_first() -> None:
+    # That round is the outline's last edge, and the tube its first.
+    draft = strapped(places=[{"tube": "top-tube", "at": 0.25}, {"tube": "top-tube", "at": 0.0}])
+    assert codes(draft) == [("error", "strap-on-corner")]
+    [corner] = [finding for finding in draft.findings if finding.code == "strap-on-corner"]
+    assert corner.where == "strap-top-tube-1"
+
+
 def test_a_strap_too_wide_for_the_gusset_is_reported_either_way() -> None:
     place = [{"tube": "seat-tube", "at": 0.5}]
     wide = strapped(places=place, material="webbing-38")

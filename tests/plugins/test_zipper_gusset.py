@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from runpy import run_path
 from types import SimpleNamespace
@@ -11,8 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from oaktag.pattern import Refusal
-from oaktag.plugin.kit import example_draft, run_stage
+from oaktag.pattern import Place, Refusal
+from oaktag.plugin.kit import example_draft, example_frame, run_stage
 
 if TYPE_CHECKING:
     from tests.plugins import zippers
@@ -153,6 +154,27 @@ def test_holes_and_pulls(at: float, level: str | None) -> None:
     draft = run_stage("zipper.gusset", bag, zipper="zipper-3", corner_margin=0, **places)
     found = zippers.codes(draft, bag)
     assert found == (set() if level is None else {(level, "zipper-at-obstacle")})
+
+
+@pytest.mark.parametrize(("body", "found"), [("upper", {("error", "zipper-at-obstacle")}), ("lower", set())])
+def test_a_thing_on_the_frame_is_in_the_way_of_its_own_body_alone(
+    body: str, found: set[tuple[str, str]]
+) -> None:
+    peg = replace(zippers.shifter(0.5), place=Place("top-tube", 0.5))
+    frame = replace(example_frame(), obstacles=(peg,))
+    clear = example_draft("measure.reconcile", "outline.clear", frame=frame)
+    cut = {"from": {"tube": "seat-tube", "at": 0.5}, "to": {"tube": "down-tube", "at": 0.5}}
+    draft = run_stage("body.two", clear, gap=10, **cut)
+    for use in ("corners.round", "panel.pair", "gusset.wrap"):
+        draft = run_stage(use, draft)
+    edge = {"upper": "down-tube", "lower": "upper"}[body]
+    places = {
+        "from": {"tube": edge, "at": 0.12},
+        "to": {"tube": edge, "at": 0.8 if body == "lower" else 0.35},
+    }
+    zipped = run_stage("zipper.gusset", draft, body=body, zipper="zipper-3", corner_margin=0, **places)
+    told = zippers.codes(zipped, draft)
+    assert {code for code in told if code[1] == "zipper-at-obstacle"} == found
 
 
 def test_names_that_there_arent() -> None:

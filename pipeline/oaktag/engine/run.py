@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from oaktag.engine.plan import Plan, PlannedStep
 from oaktag.pattern import Draft, Finding, Frame, Material, Provenance, Refusal
 from oaktag.plugin.contract import checked, problem_of
-from oaktag.recipe import DataFile, InputError, TomlFile
+from oaktag.recipe import DataFile, InputError, Problem, TomlFile
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +101,8 @@ def run_plan(
         except Refusal as refusal:
             at = planned.step.origin(refusal.key)
             problem = problem_of(refusal, frame_file=frame_file, recipe_file=at.file, key=at.key)
-            raise InputError([problem]) from refusal
+            # What an earlier stage left out with an error may be what this one misses.
+            raise InputError([*_earlier_errors(plan, journal), problem]) from refusal
         except (InputError, KeyboardInterrupt):
             # A stage that finds a mistake in a data file names that file itself.
             raise
@@ -115,6 +116,17 @@ def run_plan(
         journal.append(StepRecord(planned.step.id, planned.step.use, seconds, changes, news))
         draft = after
     return RunResult(draft, tuple(journal))
+
+
+def _earlier_errors(plan: Plan, journal: list[StepRecord]) -> Iterable[Problem]:
+    """What stages have found so far that says not to cut, as messages, each at its stage in the recipe."""
+    for planned, record in zip(plan.steps, journal, strict=False):
+        at = planned.step.origin()
+        for finding in record.findings:
+            if finding.level == "error":
+                reason = f"{finding.code} [{finding.where}]" if finding.where else finding.code
+                todo = "correct this first: a later stage builds on it"
+                yield Problem(at.file, at.key, reason, finding.message, "", todo)
 
 
 def describe_changes(before: Draft, after: Draft) -> Iterable[str]:
