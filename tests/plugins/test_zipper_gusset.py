@@ -168,7 +168,7 @@ def test_a_thing_on_the_frame_is_in_the_way_of_its_own_body_alone(
     for use in ("corners.round", "panel.pair", "gusset.wrap"):
         draft = run_stage(use, draft)
     edge = {"upper": "top-tube", "lower": "upper"}[body]
-    places = {"from": {"tube": edge, "at": 0.25}, "to": {"tube": edge, "at": 0.75}}
+    places = {"from": {"tube": edge, "at": 0.15}, "to": {"tube": edge, "at": 0.85}}
     zipped = run_stage("zipper.gusset", draft, body=body, zipper="zipper-3", **places)
     told = zippers.codes(zipped, draft)
     assert {code for code in told if code[1] == "zipper-at-obstacle"} == found
