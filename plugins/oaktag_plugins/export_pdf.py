@@ -11,7 +11,14 @@ from typing import TYPE_CHECKING, Literal
 
 from oaktag import Draft, Finding, Options, StageSpec, hookimpl
 from oaktag.geometry import Arc, Line, Path, Point
-from oaktag.pattern.drawing import LINE_STYLES, Sheet, draw_piece_sheet, draw_sheet, sheet_title
+from oaktag.pattern.drawing import (
+    LINE_STYLES,
+    Sheet,
+    draw_piece_sheet,
+    draw_sheet,
+    drawn_pieces,
+    sheet_title,
+)
 from oaktag.pattern.lettering import Polyline
 from oaktag.recipe import NonNegativeLength
 from oaktag_plugins.exporting.result_file import ResultFile, with_file
@@ -53,7 +60,7 @@ def run(draft: Draft, options: PdfOptions) -> Draft:
     if options.pages == "sheet":
         pages = [(draw_sheet(draft), "the sheet with all pieces")]
     else:
-        pages = [(draw_piece_sheet(draft, piece), piece.id) for piece in draft.pieces]
+        pages = [(draw_piece_sheet(draft, piece), piece.id) for piece in drawn_pieces(draft)]
     too_large = tuple(_too_large(pages, options))
     if too_large:
         return draft.with_findings(too_large)

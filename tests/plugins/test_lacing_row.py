@@ -13,6 +13,8 @@ from hypothesis import strategies as st
 from oaktag import Refusal
 from oaktag.geometry import distance
 from oaktag.pattern import Draft
+from oaktag.pattern.document import document
+from oaktag.pattern.drawing import draw_sheet
 from oaktag.pattern.walk import walk
 from oaktag.plugin.kit import example_draft, run_stage
 from oaktag.recipe import InputError
@@ -213,3 +215,13 @@ def test_where_the_gusset_is_left_off_there_is_nothing_to_be_on() -> None:
     found = [(f.level, f.code) for f in draft.findings[len(opened.findings) :]]
     assert set(found) == {("error", "gusset-open")}
     assert draft.pieces == opened.pieces
+
+
+def test_cord_is_not_drawn() -> None:
+    laced = run_stage("lacing.row", BAG)
+    [cord] = [piece for piece in laced.pieces if piece.role == "cord"]
+    drawn = {placement.piece for placement in draw_sheet(laced).placements}
+    assert drawn == {piece.id for piece in laced.pieces} - {cord.id}
+    listed = document(laced)
+    assert {place["piece"] for place in listed["layout"]} == drawn
+    assert cord.id in {row["piece"] for row in listed["cut_list"]}

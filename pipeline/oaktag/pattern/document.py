@@ -17,7 +17,7 @@ from typing import Any
 from oaktag.geometry import Arc, Box, Line, Path, Segment
 from oaktag.pattern.cut_list import CARD, cut_list
 from oaktag.pattern.draft import Artifact, Draft, Outline, Provenance
-from oaktag.pattern.drawing import arrange, notch_cut_point, notch_point
+from oaktag.pattern.drawing import arrange, drawn_pieces, notch_cut_point, notch_point
 from oaktag.pattern.finding import Finding
 from oaktag.pattern.frame import BossRow, Bow, Frame, Obstacle, Reading, TubeWidth
 from oaktag.pattern.material import Material
@@ -52,7 +52,7 @@ def document(draft: Draft) -> _Json:
     pieces = draft.pieces
     boxes = {piece.id: piece.outline.bounds for piece in pieces}
     areas = {piece.id: abs(piece.outline.area) for piece in pieces}
-    placed = arrange(pieces) if pieces else ()
+    placed = arrange(drawn_pieces(draft)) if pieces else ()
     whole = {
         "schema": SCHEMA_VERSION,
         "recipe": _provenance(draft.recipe_provenance),

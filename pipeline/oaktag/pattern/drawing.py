@@ -60,6 +60,9 @@ LINE_STYLES: Mapping[Role, LineStyle] = MappingProxyType(
 )
 """Thick solid = cut, dashed = seam, dash-dot = fold, thin = mark."""
 
+CORD = "cord"
+"""Role of a piece that is cut to length and has no shape to draw."""
+
 NOTCH_DEPTH = 3.0
 """Nicks are 2 to 3 mm deep: "Notch Notes", scribd.com/document/300645296."""
 NOTCH_CLEARANCE = 3.0
@@ -548,7 +551,12 @@ def draw_sheet(draft: Draft, gap: float = 20.0, width: float = 1500.0) -> Sheet:
         GeometryError: a notch isn't on its edge.
         ValueError: gap is negative or width isn't positive.
     """
-    return _sheet(draft, draft.pieces, sheet_title(draft), (), gap, width)
+    return _sheet(draft, drawn_pieces(draft), sheet_title(draft), (), gap, width)
+
+
+def drawn_pieces(draft: Draft) -> tuple[Piece, ...]:
+    """The pieces that are drawn: all but cord, which has no shape; the cut list has its length."""
+    return tuple(piece for piece in draft.pieces if piece.role != CORD)
 
 
 def draw_piece_sheet(draft: Draft, piece: Piece) -> Sheet:
