@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import atan2, degrees
 from pathlib import Path
 from runpy import run_path
@@ -224,6 +225,22 @@ def test_parts_are_cut_along_the_warp_of_the_panel() -> None:
         part = draft.piece(f"side-panel-non-drive-{name}").seam_line
         assert part.contains(grain.start)
         assert part.contains(grain.end)
+
+
+@pytest.mark.parametrize(("name", "slider"), [("zipper-coated-8", "slider-8"), ("coated-zipper", None)])
+def test_a_zipper_of_the_shops_own_takes_the_slider_of_its_gauge(name: str, slider: str | None) -> None:
+    eight = BAG.material("zipper-8")
+    assert eight is not None
+    stocked = BAG.evolve(materials=(*BAG.materials, replace(eight, name=name)))
+    draft = zippers.panelled(stocked, zipper=name)
+    fittings = [one.material for one in draft.piece(new_zippers(draft)[0]).fittings]
+    assert fittings == ([] if slider is None else [slider])
+    told = zippers.codes(draft, stocked) & {("note", "slider-unknown")}
+    assert bool(told) == (slider is None)
+
+
+def new_zippers(draft: Draft) -> list[str]:
+    return [piece.id for piece in draft.pieces if piece.role == "zipper"]
 
 
 def test_sliders_rest_at_the_closed_end() -> None:

@@ -74,7 +74,10 @@ class ZipperOptions(Options):
     sliders: Annotated[int, Field(ge=1, le=2)] = 1
     """One, or two for a zipper that opens from either end."""
     slider: Annotated[str, Field(min_length=1, max_length=60)] | None = None
-    """The slider by its name in the material table; that of the zipper's gauge if left out."""
+    """The slider by its name in the material table; that of the zipper's gauge if left out.
+
+    `zipper-8`, and a shop's own `zipper-coated-8`, take `slider-8`.
+    """
     closed_at: End = "end"
     """Where a single slider rests when the zipper is closed."""
     stop_inset: NonNegativeLength = 3.0
@@ -353,7 +356,9 @@ def _sliders(
             valid=listed(sliders) if sliders else "a slider of the shop's own table",
             todo=meant(options.slider, sliders, "name one of them, or leave it out"),
         )
-    name = options.slider or options.zipper.replace("zipper", "slider", 1)
+    # A shop's own `zipper-coated-8` takes the slider of gauge 8.
+    own, gauge_number = options.zipper.replace("zipper", "slider", 1), options.zipper.rpartition("-")[2]
+    name = options.slider or (own if own in sliders else f"slider-{gauge_number}")
     if name not in sliders:
         return ()
     first, last = _stops(gauge, options)
@@ -413,6 +418,12 @@ def zipper_findings(
         f"stop; order at least {lengths.order:.0f} mm{bought}, cut the tape to {lengths.cut:.1f} mm"
     )
     found.append(Finding("note", "zipper-order", message, piece.id))
+    if not piece.fittings:
+        message = (
+            f"the material table has no slider for {gauge.name}, so neither list has one: name it with "
+            "`slider`, or add it to the table"
+        )
+        found.append(Finding("note", "slider-unknown", message, piece.id))
     return found
 
 
