@@ -50,8 +50,6 @@ class PaperworkOptions(Options):
     """Metres of thread to a metre of seam, by stitch type, as the shop has found by unravelling."""
     sewn_thickness: NonNegativeLength | None = None
     """Thickness of what is sewn through; with it, thread for 101, 301 and 401 is worked out from it."""
-    zipper_spare: NonNegativeLength = 25.0
-    """Added to a zipper before it is rounded up to a length that is sold (common practice, no source)."""
     rate: PerName[Amount] = PerName[Amount].uniform(0.0)
     """What an hour of work costs, for all or by kind of operation."""
     currency: Annotated[str, Field(max_length=12)] = ""
@@ -68,7 +66,7 @@ def run(draft: Draft, options: PaperworkOptions) -> Draft:
     rate = options.rate.require(KINDS, "rate", "kind of operation").root
     thread, unknown = thread_rows(draft, options.stitch_type, options.ratio, options.sewn_thickness)
     rows = cut_list(draft)
-    bill = bill_of(draft, rows, thread, options.thread, WASTE | options.waste, options.zipper_spare)
+    bill = bill_of(draft, rows, thread, options.thread, WASTE | options.waste)
     labour = labour_of(draft.operations, rate)
     paperwork = Paperwork(
         cut_list=rows,

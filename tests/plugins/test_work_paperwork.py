@@ -128,25 +128,25 @@ def test_amounts_dont_depend_on_how_a_piece_is_turned(
     assert as_cloth.net == pytest.approx(quantity * length * width / 1e6)
 
 
-@pytest.mark.parametrize(
-    ("length", "bought"), [(424.9, 0.45), (425.0, 0.45), (425.0 + 1e-8, 0.45), (425.1, 0.5), (60.0, 0.1)]
-)
-def test_a_zipper_is_bought_in_steps(length: float, bought: float) -> None:
-    row = bill(draft_of(rectangle("zip", length, 37.0, "zip")))["zip"]
-    assert row.net == pytest.approx(length / 1e3)
-    assert row.gross == pytest.approx(bought)
+@pytest.mark.parametrize("bought", [425.0, 450.0, 600.0])
+def test_a_zipper_is_bought_as_long_as_its_piece_says(bought: float) -> None:
+    zipper = rectangle("zip", 425.0, 37.0, "zip").evolve(bought=bought)
+    row = bill(draft_of(zipper))["zip"]
+    assert row.net == pytest.approx(0.425)
+    assert row.gross == pytest.approx(bought / 1e3)
     assert row.net * (1 + row.waste) == pytest.approx(row.gross)
-    assert row.cost == pytest.approx(3.0 * bought)
+    assert row.cost == pytest.approx(3.0 * bought / 1e3)
 
 
-def test_a_zipper_that_is_sewn_in_longer_needs_a_longer_one() -> None:
-    draft = draft_of(rectangle("zip", 420.0, 37.0, "zip"))
-    assert bill(draft)["zip"].gross == pytest.approx(0.45)
-    assert bill(draft, zipper_spare=50)["zip"].gross == pytest.approx(0.5)
+def test_a_recipes_own_stock_of_zippers_reaches_the_bill() -> None:
+    bag = example_draft("measure.reconcile", "outline.clear", "corners.round", "panel.pair")
+    zipped = run_stage("zipper.panel", bag, parallel_to="top-tube", distance=70, stock=[480, 700])
+    [row] = [row for row in run_stage("work.paperwork", zipped).paperwork.bill if row.kind == "zipper"]
+    assert row.gross in (pytest.approx(0.48), pytest.approx(0.7))
 
 
 def test_two_zippers_are_each_bought_whole() -> None:
-    row = bill(draft_of(rectangle("zip", 410.0, 37.0, "zip", quantity=2)))["zip"]
+    row = bill(draft_of(rectangle("zip", 410.0, 37.0, "zip", quantity=2).evolve(bought=450.0)))["zip"]
     assert row.gross == pytest.approx(0.9)
 
 

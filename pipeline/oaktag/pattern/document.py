@@ -271,6 +271,7 @@ def _piece(piece: Piece, box: Box, area: float) -> _Json:
         "role": piece.role,
         "body": piece.body,
         "parts": piece.parts,
+        "bought": piece.bought,
         "face": "outside",
         "front": piece.front,
         "up": piece.up,

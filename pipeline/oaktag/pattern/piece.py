@@ -180,6 +180,7 @@ class Piece:
         placements: lines within it to which others are sewn.
         holes: cut out within it.
         fittings: bought parts set into it.
+        bought: length that is bought to cut one from, mm; 0 where any length can be had.
     """
 
     id: str
@@ -201,6 +202,7 @@ class Piece:
     placements: tuple[PlacementLine, ...] = ()
     holes: tuple[Hole, ...] = ()
     fittings: tuple[Fitting, ...] = ()
+    bought: float = 0.0
 
     @cached_property
     def seam_line(self) -> Path:

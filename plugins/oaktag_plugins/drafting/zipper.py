@@ -332,6 +332,7 @@ def tape_piece(
         body=body,
         placements=tuple(PlacementLine(name, path, "seam line") for name, path in lines),
         fittings=_sliders(draft, place, lengths, gauge, options),
+        bought=lengths.order if lengths.stock is None else lengths.stock,
     )
     return piece, lengths
 

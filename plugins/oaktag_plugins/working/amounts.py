@@ -45,7 +45,6 @@ def bill_of(
     thread: Iterable[ThreadRow],
     thread_material: str,
     waste: Mapping[str, float],
-    zipper_spare: float,
 ) -> tuple[BillRow, ...]:
     """The bill of materials, in the order in which materials are first used; thread comes last.
 
@@ -55,7 +54,6 @@ def bill_of(
         thread: by stitch type.
         thread_material: what it is sewn with, by its name in the table.
         waste: shares by a material's name, its kind or its form.
-        zipper_spare: mm that a zipper is sewn in longer before it is trimmed.
     """
     uses: dict[str, _Use] = {}
     for piece, row in zip(draft.pieces, rows, strict=True):
@@ -69,7 +67,7 @@ def bill_of(
         else:
             net = 1.0
         use.net += piece.quantity * net
-        use.stock += piece.quantity * _stock(net, row.width, material, zipper_spare)
+        use.stock += piece.quantity * (piece.bought / 1e3 if piece.bought else net)
         for fitting in piece.fittings:
             use = uses.setdefault(fitting.material, _Use())
             count = piece.quantity * fitting.quantity
@@ -92,14 +90,6 @@ def bill_of(
 def _unknown_unit(name: str, counted: set[str], thread: str) -> BillUnit:
     """The unit of a material that the table doesn't have."""
     return "each" if name in counted else "m" if name == thread else "m2"
-
-
-def _stock(net: float, length: float, material: Material | None, spare: float) -> float:
-    """What has to be bought for one piece: a zipper is bought in steps of length."""
-    step = None if material is None or material.kind != "zipper" else material.measure("step")
-    if material is None or material.form != "tape" or not step:
-        return net
-    return ceil((length + spare - _HAIR) / step) * step / 1e3
 
 
 def bill_row(
