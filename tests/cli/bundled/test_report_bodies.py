@@ -13,7 +13,7 @@ from oaktag.plugin.kit import run_stage
 if TYPE_CHECKING:
     from tests.plugins import bodies
 else:
-    plugins = Path(__file__).parents[1] / "plugins"
+    plugins = Path(__file__).parents[2] / "plugins"
     bodies = SimpleNamespace(**run_path(str(plugins / "bodies.py")))
 
 
