@@ -34,7 +34,7 @@ from oaktag.pattern import (
 if TYPE_CHECKING:
     from tests.plugins import drafts
 else:
-    drafts = SimpleNamespace(**run_path(str(Path(__file__).parents[1] / "plugins" / "drafts.py")))
+    drafts = SimpleNamespace(**run_path(str(Path(__file__).parents[2] / "plugins" / "drafts.py")))
 
 DRAFT: Draft = drafts.base()
 

@@ -32,7 +32,7 @@ from oaktag_plugins import check_assembly, notch_match
 if TYPE_CHECKING:
     from tests.plugins import drafts
 else:
-    drafts = SimpleNamespace(**run_file(str(Path(__file__).with_name("drafts.py"))))
+    drafts = SimpleNamespace(**run_file(str(Path(__file__).parents[2] / "plugins" / "drafts.py")))
 
 Marks = list[tuple[float, int]]
 SETTINGS = settings(deadline=None, derandomize=True, max_examples=150)

@@ -29,7 +29,7 @@ from oaktag.pattern.walk import (
 if TYPE_CHECKING:
     from tests.plugins import drafts
 else:
-    drafts = SimpleNamespace(**run_file(str(Path(__file__).parents[1] / "plugins" / "drafts.py")))
+    drafts = SimpleNamespace(**run_file(str(Path(__file__).parents[2] / "plugins" / "drafts.py")))
 
 SETTINGS = settings(deadline=None, derandomize=True, max_examples=200)
 SQUARE: Piece = drafts.square(200.0, 30.0, "panel")
