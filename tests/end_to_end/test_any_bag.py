@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 from hypothesis import HealthCheck, event, given, settings
@@ -11,9 +12,15 @@ from oaktag import Draft, Refusal
 from oaktag.pattern.document import render
 from oaktag.pattern.walk import walk
 from oaktag.plugin.kit import example_draft, run_stage
-from oaktag.recipe import InputError
+from oaktag.recipe import InputError, load_frame
 
-CLEAR = example_draft("measure.reconcile", "outline.clear")
+FRAMES = Path(__file__).parents[2] / "recipes" / "frames"
+STAGES = ("measure.reconcile", "outline.clear", "outline.keep-out")
+CLEAR = [
+    example_draft("measure.reconcile", "outline.clear"),
+    # Four corners, a bowed tube, a pump in the way.
+    example_draft(*STAGES, frame=load_frame(FRAMES / "towpath-16-pump.frame.toml")[0]),
+]
 TUBES = ("top-tube", "down-tube", "seat-tube")
 CORNERS = ("head", "bottom-bracket", "seat")
 
@@ -118,7 +125,7 @@ def bodies(draw: st.DrawFn) -> Draft:
     """A body of any kind up to its gusset."""
     kind = draw(st.sampled_from(["full", "half", "two"]))
     radius = draw(mm(5, 30))
-    draft = CLEAR
+    draft = draw(st.sampled_from(CLEAR))
     if kind == "half":
         draft = run_stage("body.half", draft, parallel_to=draw(tube), distance=draw(mm(90, 160)))
     elif kind == "two":
@@ -131,7 +138,11 @@ def bodies(draw: st.DrawFn) -> Draft:
 
 
 @settings(
-    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large]
+    max_examples=150,
+    deadline=None,
+    derandomize=True,
+    database=None,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )
 @given(data=st.data(), asked=st.lists(FEATURES, min_size=1, max_size=5))
 def test_whatever_is_sewn_on_seams_stay_true(data: st.DataObject, asked: list[Ask]) -> None:
