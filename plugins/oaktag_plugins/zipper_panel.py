@@ -9,7 +9,7 @@ from typing import Annotated
 
 from pydantic import Field, model_validator
 
-from oaktag import Draft, StageSpec, hookimpl
+from oaktag import Draft, Finding, StageSpec, hookimpl
 from oaktag.geometry import Line, Path, Point, Transform, dot, left_normal, shifted, subtract
 from oaktag.pattern import Edge, Piece, Seam
 from oaktag.recipe import NonNegativeLength, PositiveLength, refuse_value
@@ -21,7 +21,7 @@ from oaktag_plugins.drafting.assembled import (
     restored,
     taken_apart,
 )
-from oaktag_plugins.drafting.bag import SidePanel, bodies_of, panel, to_panel
+from oaktag_plugins.drafting.bag import SidePanel, bodies_of, panel, piece_id, to_panel
 from oaktag_plugins.drafting.cut_line import LineOptions, line_of
 from oaktag_plugins.drafting.split import Split, SplitError, split_outline
 from oaktag_plugins.drafting.zipper import (
@@ -141,8 +141,21 @@ def with_zipper(draft: Draft, body: str, options: PanelZipperOptions) -> Draft:
         *corner_findings(zipper, host.edges, ends, options.corner_margin),
         *obstacle_findings(draft, zipper, strip.covers.transformed(back), options.obstacle_reach),
         *(() if bias is None else (bias,)),
+        *lined_findings(draft, zipper, body, options),
     ]
     return changed.replaced(marked).evolve(seams=seams).with_findings(findings)
+
+
+def lined_findings(draft: Draft, zipper: str, body: str, options: PanelZipperOptions) -> list[Finding]:
+    """Report a liner that was drafted before the zipper, and so is closed behind it."""
+    liner = piece_id(body, f"liner-{options.side}")
+    if all(piece.id != liner for piece in draft.pieces):
+        return []
+    message = (
+        f"{liner} was drafted before the zipper and isn't cut open for it, so that the zipper opens onto "
+        "closed cloth. Put the zipper's stage before `liner.full`."
+    )
+    return [Finding("error", "zipper-behind-liner", message, zipper)]
 
 
 def strip_corners(strip: Strip, end: str) -> tuple[Point, Point]:

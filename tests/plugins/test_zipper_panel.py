@@ -243,6 +243,14 @@ def new_zippers(draft: Draft) -> list[str]:
     return [piece.id for piece in draft.pieces if piece.role == "zipper"]
 
 
+def test_a_liner_that_is_there_already_stays_closed_and_that_is_said() -> None:
+    lined = run_stage("liner.full", BAG, thickness=3)
+    late = zippers.panelled(lined)
+    assert zippers.codes(late, lined) == {("error", "zipper-behind-liner")}
+    early = run_stage("liner.full", zippers.panelled(BAG), thickness=3)
+    assert zippers.codes(early, BAG) == {("note", "liner-turn-of-cloth")}
+
+
 def test_sliders_rest_at_the_closed_end() -> None:
     def rests(**options: Any) -> list[float]:
         draft = zippers.panelled(BAG, **options)
