@@ -134,7 +134,7 @@ class _Writing:
         half = (0.5 * (wide + self.height), 0.5 * (tall + self.height))
         position, angle = next((place for place in places if self.clear(place, half)), places[0])
         for points in letter_polylines(lines, self.height, position, angle):
-            self.strokes.append(Stroke("label", points))
+            self.strokes.append(Stroke("text", points))
             self.taken.extend(points)
 
     def clear(self, place: _Place, half: tuple[float, float]) -> bool:

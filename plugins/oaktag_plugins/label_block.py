@@ -495,7 +495,7 @@ def _drawn_on(piece: Piece) -> list[BaseGeometry]:
     for part in (blank, *single):
         letters: list[Point] = []
         for stroke in draw_piece(part):
-            if stroke.role == "label":
+            if stroke.role == "text":
                 letters += stroke.flatten(0.1)
             elif stroke.role not in ("cut", "seam"):
                 shapes.append(LineString(stroke.flatten(0.1)))

@@ -296,7 +296,7 @@ def test_the_grain_line_has_its_head_at_its_end() -> None:
 def test_text_of_a_mark_stands_above_its_line_and_upright(reverse: bool) -> None:
     line = Line((180.0, 30.0), (20.0, 30.0)) if reverse else Line((20.0, 30.0), (180.0, 30.0))
     piece = block(marks=(Mark("line", Path((line,)), "L"),))
-    stem, foot = [stroke.flatten(1.0) for stroke in draw_piece(piece) if stroke.role == "label"]
+    stem, foot = [stroke.flatten(1.0) for stroke in draw_piece(piece) if stroke.role == "text"]
     assert [y for _, y in stem] == pytest.approx([35.0, 32.0])
     assert foot[1][0] > foot[0][0]
 
@@ -315,7 +315,7 @@ def test_bounds_hold_everything_drawn(angle: float) -> None:
     arrow = Line((150.0, 50.0), (210.0, 50.0))
     piece = full_block().evolve(labels=(label,), grain=arrow)
     assert inside(box_of(draw_piece(piece)), piece_bounds(piece))
-    letters = [stroke for stroke in draw_piece(piece.evolve(marks=())) if stroke.role == "label"]
+    letters = [stroke for stroke in draw_piece(piece.evolve(marks=())) if stroke.role == "text"]
     assert inside(box_of(letters), label_bounds(label))
 
 
@@ -485,7 +485,7 @@ def test_a_draft_without_pieces_still_has_a_sheet() -> None:
 
 def test_a_stroke_of_points_is_a_path_too() -> None:
     points: tuple[Point, ...] = ((0.0, 0.0), (3.0, 4.0), (3.0, 5.0))
-    stroke = Stroke("label", points)
+    stroke = Stroke("text", points)
     assert stroke.path == Path.polyline(points)
     assert stroke.flatten(1.0) == points
     assert stroke.path.length == pytest.approx(distance(*points[:2]) + hypot(0.0, 1.0))

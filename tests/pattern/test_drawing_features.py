@@ -113,7 +113,7 @@ def test_a_line_too_short_for_its_name_has_none() -> None:
 def test_a_name_without_room_is_left_out() -> None:
     piece = block(60.0, 6.0).evolve(placements=(strap(0.0, 0.0, 60.0, 6.0),))
     assert line_labels(piece) == ()
-    assert of(draw_piece(piece), "label") == []
+    assert of(draw_piece(piece), "text") == []
 
 
 def test_a_name_goes_where_nothing_is_in_its_way() -> None:

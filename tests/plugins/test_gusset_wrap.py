@@ -930,7 +930,7 @@ def test_a_hole_at_a_tubes_end_lies_in_the_round() -> None:
 def test_the_name_stands_above_the_circle_inside_the_strip() -> None:
     draft = bored(joins=[{"tube": "top-tube", "at": 0.5}])
     ((piece, mark),) = circles(draft)
-    lettered = [s for s in draw_piece(piece) if s.role == "label"]
+    lettered = [s for s in draw_piece(piece) if s.role == "text"]
     assert lettered
     x = mark.path.bounds.centre[0]
     near = [s.path.bounds for s in lettered if abs(s.path.bounds.centre[0] - x) < 12.0]

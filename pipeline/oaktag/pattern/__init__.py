@@ -59,6 +59,7 @@ from oaktag.pattern.survey import (
     Statistics,
     Survey,
 )
+from oaktag.pattern.working import Term, Working
 
 __all__ = [
     "CORNER_PREFIX",
@@ -115,7 +116,9 @@ __all__ = [
     "Statistics",
     "Stitching",
     "Survey",
+    "Term",
     "ThreadRow",
     "Treatment",
     "TubeWidth",
+    "Working",
 ]

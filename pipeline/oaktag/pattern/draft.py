@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 from oaktag.geometry import Path
 from oaktag.pattern.finding import Finding
@@ -14,6 +15,10 @@ from oaktag.pattern.material import Material
 from oaktag.pattern.paperwork import Compartment, Operation, Paperwork
 from oaktag.pattern.piece import Edge, Piece, Seam
 from oaktag.pattern.survey import Opening, Survey
+from oaktag.pattern.working import Working
+
+if TYPE_CHECKING:
+    from oaktag.pattern.shown import Shown
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,11 +54,22 @@ class Outline:
 
 @dataclass(frozen=True)
 class Artifact:
-    """A file to be written: its path below the result folder (with `/`), what it is, its bytes."""
+    """A file to be written.
+
+    Attributes:
+        path: below the result folder, with `/`.
+        kind: what it is, a word: `dxf`, `pdf`.
+        data: its bytes.
+        shown: what of the draft a drawing shows, and where; None where it shows no pieces.
+        reader: `module:function` that reads the file back and yields how it differs from the draft:
+            `(Draft, Artifact) -> Iterable[Difference]`. Empty if nothing reads such files.
+    """
 
     path: str
     kind: str
     data: bytes
+    shown: Shown | None = None
+    reader: str = ""
 
     @cached_property
     def sha256(self) -> str:
@@ -81,6 +97,7 @@ class Draft:
         compartments: what of it is where, if it is divided.
         operations: what is sewn in which order; empty until it has been worked out.
         paperwork: cut list, bill of materials, cost; None until they have been worked out.
+        workings: how computed lengths came about, in the order in which they were computed.
         artifacts: files to be written.
     """
 
@@ -99,6 +116,7 @@ class Draft:
     compartments: tuple[Compartment, ...] = ()
     operations: tuple[Operation, ...] = ()
     paperwork: Paperwork | None = None
+    workings: tuple[Working, ...] = ()
     artifacts: tuple[Artifact, ...] = ()
 
     @property
@@ -137,6 +155,10 @@ class Draft:
     def with_findings(self, findings: Iterable[Finding]) -> Draft:
         """The same draft with more findings."""
         return replace(self, findings=(*self.findings, *findings))
+
+    def with_workings(self, workings: Iterable[Working]) -> Draft:
+        """The same draft with more worked numbers."""
+        return replace(self, workings=(*self.workings, *workings))
 
     def with_artifact(self, artifact: Artifact) -> Draft:
         """The same draft with one more file to be written."""

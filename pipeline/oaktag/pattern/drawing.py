@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from shapely import Polygon
     from shapely.geometry.base import BaseGeometry
 
-Role = Literal["cut", "seam", "fold", "mark", "notch", "grain", "label", "sheet"]
+Role = Literal["cut", "hole", "seam", "fold", "mark", "notch", "grain", "text", "sheet"]
 ROLES: tuple[Role, ...] = get_args(Role)
 
 
@@ -49,12 +49,13 @@ class LineStyle:
 LINE_STYLES: Mapping[Role, LineStyle] = MappingProxyType(
     {
         "cut": LineStyle(0.6),
+        "hole": LineStyle(0.6),
         "seam": LineStyle(0.25, (5.0, 2.5)),
         "fold": LineStyle(0.25, (8.0, 2.0, 0.5, 2.0)),
         "mark": LineStyle(0.18),
         "notch": LineStyle(0.35),
         "grain": LineStyle(0.18),
-        "label": LineStyle(0.18),
+        "text": LineStyle(0.18),
         "sheet": LineStyle(0.18),
     }
 )
@@ -106,6 +107,9 @@ class Stroke:
     def flatten(self, chord_error: float) -> Polyline:
         """The shape as points whose chords stay within `chord_error` mm."""
         return self.shape.flatten(chord_error) if isinstance(self.shape, Path) else self.shape
+
+
+Item = Stroke
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,7 +272,7 @@ def draw_piece(piece: Piece, dx: float = 0.0, dy: float = 0.0) -> tuple[Stroke, 
     shapes: list[tuple[Role, Path]] = []
     cuts, folds = _cuts_and_folds(piece)
     shapes.extend(("cut", path) for path in cuts)
-    shapes.extend(("cut", hole.path) for hole in piece.holes)
+    shapes.extend(("hole", hole.path) for hole in piece.holes)
     if any(edge.finish in _FOLDED for edge in piece.edges):
         shapes.extend(("seam", path) for path in _chains(piece.edges))
         shapes.extend(("fold", edge.path) for edge in piece.edges if edge.finish == "hem")
@@ -291,7 +295,7 @@ def draw_piece(piece: Piece, dx: float = 0.0, dy: float = 0.0) -> tuple[Stroke, 
     for label in (*line_labels(piece), *piece.labels):
         position = (label.position[0] + dx, label.position[1] + dy)
         strokes.extend(
-            Stroke("label", points, piece.id)
+            Stroke("text", points, piece.id)
             for points in letter_polylines(label.lines, label.height, position, label.angle)
         )
     return tuple(strokes)

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from pathlib import PurePosixPath
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 from pydantic import AfterValidator
 
 from oaktag import Draft, Refusal
 from oaktag.pattern import Artifact
 from oaktag.recipe import refuse_value
+
+if TYPE_CHECKING:
+    from oaktag.pattern.shown import Shown
 
 _VALID = 'a path below the result folder, such as "pattern.svg" or "cutter/pattern.svg"'
 _TAKEN = "pattern.json"
@@ -30,8 +33,18 @@ ResultFile = Annotated[str, AfterValidator(_result_file)]
 """Path of a file below the result folder, with `/`."""
 
 
-def with_file(draft: Draft, path: str, kind: str, data: bytes) -> Draft:
+def with_file(
+    draft: Draft, path: str, kind: str, data: bytes, *, shown: Shown | None = None, reader: str = ""
+) -> Draft:
     """The draft with one more file.
+
+    Args:
+        draft: that the file is made from.
+        path: below the result folder.
+        kind: what it is.
+        data: its bytes.
+        shown: what a drawing shows of the draft.
+        reader: `module:function` that reads the file back.
 
     Raises:
         Refusal: an earlier stage made a file of that name.
@@ -45,4 +58,4 @@ def with_file(draft: Draft, path: str, kind: str, data: bytes) -> Draft:
             valid="a name that no other stage of the recipe uses",
             todo="give one of the stages another file",
         )
-    return draft.with_artifact(Artifact(path, kind, data))
+    return draft.with_artifact(Artifact(path, kind, data, shown, reader))

@@ -216,7 +216,7 @@ def test_letters_notches_and_marks_are_the_draft_s(drawing: Any, tags: list[Tag]
                 wanted[stroke.piece, stroke.role.upper()] += segment.flatten(1.0)
             if not segments:
                 wanted[stroke.piece, stroke.role.upper()] += stroke.flatten(1.0)
-    assert {layer for _, layer in wanted} == {"FOLD", "MARK", "NOTCH", "GRAIN", "LABEL"}
+    assert {layer for _, layer in wanted} == {"FOLD", "MARK", "NOTCH", "GRAIN", "TEXT"}
     for key, points in wanted.items():
         read = [point for entity in found[key] for point in points_of(entity)]
         assert [x for x, _ in read] == pytest.approx([x for x, _ in points], abs=1e-3)

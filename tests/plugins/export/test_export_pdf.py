@@ -147,8 +147,8 @@ def test_notches_folds_and_letters_are_there(by_piece: Any, draft: Draft) -> Non
         assert points[0] == pytest.approx(path.start, abs=0.01)
         assert points[1] == pytest.approx(path.end, abs=0.01)
     assert len(objects_of(page, LINE_STYLES["fold"].weight, LINE_STYLES["fold"].dashes)) == 1
-    thin = sum(count[role] for role in ("mark", "grain", "label", "sheet"))
-    assert len(objects_of(page, LINE_STYLES["label"].weight)) == thin
+    thin = sum(count[role] for role in ("mark", "grain", "text", "sheet"))
+    assert len(objects_of(page, LINE_STYLES["text"].weight)) == thin
 
 
 def test_all_is_black_and_nothing_is_a_font_s(whole: Any) -> None:

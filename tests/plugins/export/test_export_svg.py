@@ -145,9 +145,9 @@ def test_letters_are_strokes_at_their_place(text: str, draft: Draft) -> None:
     assert "<text" not in text
     sheet = draw_sheet(draft)
     (wanted,) = [group for piece, group in strokes_by_piece(sheet.strokes) if piece == "anchor-patch"]
-    letters = [stroke.flatten(1.0) for stroke in wanted if stroke.role == "label"]
+    letters = [stroke.flatten(1.0) for stroke in wanted if stroke.role == "text"]
     root = ElementTree.fromstring(text)
-    (read,) = root.findall(f"{NAMESPACE}g[@id='anchor-patch']/{NAMESPACE}path[@class='label']")
+    (read,) = root.findall(f"{NAMESPACE}g[@id='anchor-patch']/{NAMESPACE}path[@class='text']")
     written = [part.split() for part in read.attrib["d"].split("M")[1:]]
     assert len(written) == len(letters)
     for part, points in zip(written, letters, strict=True):

@@ -1,0 +1,52 @@
+"""What a file shows of a draft: which pieces where on which page, and by what name each kind of line goes.
+
+An exporter says it beside the bytes, and whoever reads the file back holds it against the draft.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from oaktag.geometry import Box
+from oaktag.pattern.drawing import Item, Placement, Role
+
+Lettering = Literal["strokes", "text"]
+"""How text is written: as single-stroke lines, or as text of the format's own."""
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """One page of a file, or a file that has no pages.
+
+    Attributes:
+        placements: where the pieces lie, in the page's own mm: x to the right, y upward from its lower left.
+        own: what is drawn there besides pieces, in the same mm.
+        window: what of all that can be seen; None for all of it.
+    """
+
+    placements: tuple[Placement, ...]
+    own: tuple[Item, ...] = ()
+    window: Box | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What a file shows.
+
+    Attributes:
+        pages: in order.
+        layers: the name by which each role goes in the file (layer, class, pen); a role that isn't there is
+            left out of the file on purpose. Several roles may share a name.
+        lettering: how text is written.
+        tolerance: largest distance in mm between a line in the file and the draft's, the format's resolution
+            and the chord error of flattened arcs and curves included.
+        scale: of everything on the pages; 1 for true size.
+    """
+
+    pages: tuple[Page, ...]
+    layers: Mapping[Role, str] = field(default_factory=dict)
+    lettering: Lettering = "strokes"
+    tolerance: float = 0.01
+    scale: float = 1.0
