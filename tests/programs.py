@@ -11,8 +11,8 @@ import pytest
 def program(name: str) -> str:
     """The path of a program.
 
-    Where it isn't installed the test is left out with that reason, unless OAKTAG_TEST_PROGRAMS says that all of
-    them are required.
+    Where it isn't installed the test is left out with that reason, unless OAKTAG_TEST_PROGRAMS says that all
+    of them are required.
     """
     found = shutil.which(name)
     if found is not None:

@@ -13,8 +13,9 @@ from uuid import NAMESPACE_OID, uuid5
 
 from oaktag import Draft, Options, StageSpec, hookimpl
 from oaktag.geometry import Arc, Curve, Line, Path
-from oaktag.pattern.drawing import LINE_STYLES, ROLES, LineStyle, Sheet, draw_sheet, strokes_by_piece
+from oaktag.pattern.drawing import LINE_STYLES, ROLES, LineStyle
 from oaktag.pattern.lettering import Polyline
+from oaktag.pattern.sheet import Sheet, draw_sheet, strokes_by_piece
 from oaktag_plugins.exporting.result_file import ResultFile, with_file
 
 if TYPE_CHECKING:

@@ -11,15 +11,9 @@ from typing import TYPE_CHECKING, Literal
 
 from oaktag import Draft, Finding, Options, StageSpec, hookimpl
 from oaktag.geometry import Arc, Line, Path, Point
-from oaktag.pattern.drawing import (
-    LINE_STYLES,
-    Sheet,
-    draw_piece_sheet,
-    draw_sheet,
-    drawn_pieces,
-    sheet_title,
-)
+from oaktag.pattern.drawing import LINE_STYLES
 from oaktag.pattern.lettering import Polyline
+from oaktag.pattern.sheet import Sheet, draw_piece_sheet, draw_sheet, drawn_pieces, sheet_title
 from oaktag.recipe import NonNegativeLength
 from oaktag_plugins.exporting.result_file import ResultFile, with_file
 

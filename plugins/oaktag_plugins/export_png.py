@@ -7,7 +7,8 @@ from typing import Annotated
 from pydantic import Field
 
 from oaktag import Draft, Finding, Options, StageSpec, hookimpl
-from oaktag.pattern.drawing import LINE_STYLES, LineStyle, Role, draw_sheet
+from oaktag.pattern.drawing import LINE_STYLES, LineStyle, Role
+from oaktag.pattern.sheet import draw_sheet
 from oaktag_plugins.export_svg import sheet_svg
 from oaktag_plugins.exporting.result_file import ResultFile, with_file
 

@@ -12,8 +12,9 @@ from pydantic import Field
 from oaktag import Draft, Options, StageSpec, hookimpl
 from oaktag.geometry import Box, Line, Path, Point, left_normal, lerp, shifted
 from oaktag.pattern import ReadingResult, Survey
-from oaktag.pattern.drawing import Sheet, Stroke, sheet_title
+from oaktag.pattern.drawing import Stroke
 from oaktag.pattern.lettering import letter_polylines, text_size
+from oaktag.pattern.sheet import Sheet, sheet_title
 from oaktag_plugins.export_svg import sheet_svg
 from oaktag_plugins.exporting.result_file import ResultFile, with_file
 
@@ -114,7 +115,7 @@ def survey_sheet(draft: Draft, options: SurveyOptions) -> Sheet:
             legend, options.height, (box.min_x, box.min_y - 15.0), align="left", anchor=(0.0, 1.0)
         )
     ]
-    return Sheet(f"Survey: {sheet_title(draft)}", tuple(strokes), (), _box(strokes))
+    return Sheet(f"Survey: {sheet_title(draft)}", (), (), tuple(strokes), _box(strokes))
 
 
 # ------------------------------------------------------------------------------------------- room for text

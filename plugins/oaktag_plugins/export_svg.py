@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 
 from oaktag import Draft, Options, StageSpec, hookimpl
 from oaktag.geometry import Arc, Line, Path, Point
-from oaktag.pattern.drawing import LINE_STYLES, LineStyle, Role, Sheet, Stroke, draw_sheet, strokes_by_piece
+from oaktag.pattern.drawing import LINE_STYLES, LineStyle, Role, Stroke
+from oaktag.pattern.sheet import Sheet, draw_sheet, strokes_by_piece
 from oaktag.recipe import NonNegativeLength
 from oaktag_plugins.exporting.result_file import ResultFile, with_file
 

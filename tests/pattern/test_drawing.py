@@ -36,19 +36,15 @@ from oaktag.pattern import (
 from oaktag.pattern.drawing import (
     LINE_STYLES,
     ROLES,
-    Sheet,
     Stroke,
-    arrange,
     draw_piece,
-    draw_piece_sheet,
-    draw_sheet,
     label_bounds,
     notch_cut_point,
     notch_point,
     notch_ticks,
     piece_bounds,
-    strokes_by_piece,
 )
+from oaktag.pattern.sheet import Sheet, arrange, draw_piece_sheet, draw_sheet, strokes_by_piece
 
 
 def with_cut_line(piece: Piece) -> Piece:

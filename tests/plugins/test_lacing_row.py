@@ -14,7 +14,7 @@ from oaktag import Refusal
 from oaktag.geometry import distance
 from oaktag.pattern import Draft
 from oaktag.pattern.document import document
-from oaktag.pattern.drawing import draw_sheet
+from oaktag.pattern.sheet import draw_sheet
 from oaktag.pattern.walk import walk
 from oaktag.plugin.kit import example_draft, run_stage
 from oaktag.recipe import InputError

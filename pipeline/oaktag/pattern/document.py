@@ -17,12 +17,13 @@ from typing import Any
 from oaktag.geometry import Arc, Box, Line, Path, Segment
 from oaktag.pattern.cut_list import CARD, cut_list
 from oaktag.pattern.draft import Artifact, Draft, Outline, Provenance
-from oaktag.pattern.drawing import arrange, drawn_pieces, notch_cut_point, notch_point
+from oaktag.pattern.drawing import notch_cut_point, notch_point
 from oaktag.pattern.finding import Finding
 from oaktag.pattern.frame import BossRow, Bow, Frame, Obstacle, Reading, TubeWidth
 from oaktag.pattern.material import Material
 from oaktag.pattern.paperwork import Paperwork
 from oaktag.pattern.piece import Edge, Label, Mark, Notch, Piece, PlacementLine, Seam, SeamSide
+from oaktag.pattern.sheet import arrange, drawn_pieces
 from oaktag.pattern.survey import Adjusted, NextReading, Opening, ReadingResult, Survey
 from oaktag.pattern.walk import walk
 

@@ -1,13 +1,13 @@
 """Pieces as a neutral list of strokes, which every exporter replays in its own format.
 
 What a line means is carried by its role, and a role by line type and weight alone. Nothing here knows a file
-format; a new exporter needs only `draw_sheet` or `draw_piece_sheet`.
+format; a new exporter needs only what `oaktag.pattern.sheet` lays out.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from math import atan2, cos, degrees, hypot, radians, sin
 from types import MappingProxyType
@@ -26,8 +26,7 @@ from oaktag.geometry import (
     subtract,
     unit,
 )
-from oaktag.pattern.draft import Draft
-from oaktag.pattern.lettering import Polyline, letter_polylines, text_size
+from oaktag.pattern.lettering import Align, Polyline, letter_polylines, line_middles, text_size
 from oaktag.pattern.piece import Edge, Fitting, Label, Mark, Notch, Piece, PlacementLine
 
 if TYPE_CHECKING:
@@ -60,9 +59,6 @@ LINE_STYLES: Mapping[Role, LineStyle] = MappingProxyType(
     }
 )
 """Thick solid = cut, dashed = seam, dash-dot = fold, thin = mark."""
-
-CORD = "cord"
-"""Role of a piece that is cut to length and has no shape to draw."""
 
 NOTCH_DEPTH = 3.0
 """Nicks are 2 to 3 mm deep: "Notch Notes", scribd.com/document/300645296."""
@@ -109,33 +105,65 @@ class Stroke:
         return self.shape.flatten(chord_error) if isinstance(self.shape, Path) else self.shape
 
 
-Item = Stroke
-
-
 @dataclass(frozen=True, slots=True)
-class Placement:
-    """Where a piece lies on a sheet: moved by (dx, dy) mm from where it was drafted, never turned."""
-
-    piece: str
-    dx: float
-    dy: float
-
-
-@dataclass(frozen=True, slots=True)
-class Sheet:
-    """A drawing ready for export, in mm, y upward.
+class Text:
+    """Lines of text, which a format writes as text of its own or as single-stroke lines.
 
     Attributes:
-        title: one line.
-        strokes: everything drawn; the strokes of one piece follow each other, the sheet's own come last.
-        placements: where the pieces lie.
-        bounds: a box around all strokes.
+        role: what the text means: `text` on a piece, `sheet` beside the pieces.
+        lines: top to bottom.
+        height: of a capital letter, mm.
+        position: where the block's anchor goes, mm.
+        angle: of the lines, degrees counter-clockwise from x.
+        piece: id of the piece; empty where it belongs to the sheet.
+        align: how shorter lines lie in the block.
+        anchor: a place in the block as shares of its width and height from its lower left.
     """
 
-    title: str
-    strokes: tuple[Stroke, ...]
-    placements: tuple[Placement, ...]
-    bounds: Box
+    role: Role
+    lines: tuple[str, ...]
+    height: float
+    position: Point
+    angle: float = 0.0
+    piece: str = ""
+    align: Align = "centre"
+    anchor: Point = (0.5, 0.5)
+
+    def strokes(self) -> tuple[Stroke, ...]:
+        """The text in single-stroke letters."""
+        polylines = letter_polylines(
+            self.lines, self.height, self.position, self.angle, align=self.align, anchor=self.anchor
+        )
+        return tuple(Stroke(self.role, points, self.piece) for points in polylines)
+
+    def line_positions(self) -> tuple[Point, ...]:
+        """Where each line's middle is: half-way between its ends and between baseline and capitals' top."""
+        turn = Transform.rotation(self.angle).then(Transform.translation(*self.position))
+        middles = line_middles(self.lines, self.height, align=self.align, anchor=self.anchor)
+        return tuple(turn.apply(middle) for middle in middles)
+
+
+Item = Stroke | Text
+"""What a drawing is made of."""
+
+
+def moved(item: Item, transform: Transform) -> Item:
+    """An item turned and moved; the transform neither scales nor mirrors."""
+    if isinstance(item, Text):
+        position = transform.apply(item.position)
+        return replace(item, position=position, angle=item.angle + transform.angle)
+    if isinstance(item.shape, Path):
+        return Stroke(item.role, item.shape.transformed(transform), item.piece)
+    return Stroke(item.role, tuple([transform.apply(point) for point in item.shape]), item.piece)
+
+
+def as_strokes(items: Iterable[Item]) -> Iterator[Stroke]:
+    """Items as pen strokes alone: text in single-stroke letters."""
+    for item in items:
+        if isinstance(item, Text):
+            yield from item.strokes()
+        else:
+            yield item
 
 
 # Notches
@@ -257,8 +285,13 @@ def _on_cut_line(piece: Piece, point: Point, outward: Point) -> Point:
 # Pieces
 
 
-def draw_piece(piece: Piece, dx: float = 0.0, dy: float = 0.0) -> tuple[Stroke, ...]:
-    """Draw one piece, moved by (dx, dy) mm.
+def draw_piece(piece: Piece) -> tuple[Stroke, ...]:
+    """Draw one piece in pen strokes, its text in single-stroke letters; otherwise as `piece_items`."""
+    return tuple(as_strokes(piece_items(piece)))
+
+
+def piece_items(piece: Piece) -> tuple[Item, ...]:
+    """Draw one piece where it was drafted.
 
     In order: cut line, holes, seam line, marks and folds with their text, placement lines and fittings,
     notches, grain line, labels. A piece that has no cut line yet shows its seam line alone, with its notches
@@ -288,17 +321,12 @@ def draw_piece(piece: Piece, dx: float = 0.0, dy: float = 0.0) -> tuple[Stroke, 
     shapes.extend((tick.role, tick.path) for notch in piece.notches for tick in notch_ticks(piece, notch))
     if piece.grain is not None:
         shapes.extend(("grain", path) for path in _arrow(piece.grain))
-    if dx or dy:
-        move = Transform.translation(dx, dy)
-        shapes = [(role, path.transformed(move)) for role, path in shapes]
-    strokes = [Stroke(role, path, piece.id) for role, path in shapes]
-    for label in (*line_labels(piece), *piece.labels):
-        position = (label.position[0] + dx, label.position[1] + dy)
-        strokes.extend(
-            Stroke("text", points, piece.id)
-            for points in letter_polylines(label.lines, label.height, position, label.angle)
-        )
-    return tuple(strokes)
+    items: list[Item] = [Stroke(role, path, piece.id) for role, path in shapes]
+    items.extend(
+        Text("text", label.lines, label.height, label.position, label.angle, piece.id)
+        for label in (*line_labels(piece), *piece.labels)
+    )
+    return tuple(items)
 
 
 def piece_bounds(piece: Piece) -> Box:
@@ -490,169 +518,3 @@ def _beside(text: str, point: Point, tangent: Point, *, below: bool = False) -> 
     up = radians(angle + (-90.0 if below else 90.0))
     position = (point[0] + away * cos(up), point[1] + away * sin(up))
     return Label(lines, position, _MARK_TEXT_HEIGHT, angle)
-
-
-# Sheets
-
-
-def arrange(pieces: Sequence[Piece], gap: float = 20.0, width: float = 1500.0) -> tuple[Placement, ...]:
-    """Lay pieces out on shelves, without turning any; the boxes around them stay `gap` mm apart.
-
-    The tallest pieces fill the upper shelf, from the left; the lower left of everything is the origin. A
-    piece that is wider than `width` has a shelf of its own.
-
-    Returns:
-        One placement for every piece, in the order of the pieces.
-
-    Raises:
-        ValueError: gap is negative or width isn't positive.
-    """
-    return _arranged([(piece.id, piece_bounds(piece)) for piece in pieces], gap, width)[0]
-
-
-def _arranged(
-    boxes: Sequence[tuple[str, Box]], gap: float, width: float
-) -> tuple[tuple[Placement, ...], float, float]:
-    """The placements, and width and height of what they cover."""
-    if not (gap >= 0.0 and width > 0.0):
-        raise ValueError(
-            f"a layout needs a gap of 0 mm or more and a width above 0, found {gap!r}, {width!r}"
-        )
-    # First fit by decreasing height: a shelf is as tall as its first piece, and what is shorter may join it.
-    shelves: list[list[tuple[int, float]]] = []
-    ends: list[float] = []
-    for index in sorted(range(len(boxes)), key=lambda index: (-boxes[index][1].height, index)):
-        wide = boxes[index][1].width
-        number = next((n for n, end in enumerate(ends) if end + gap + wide <= width), len(shelves))
-        if number == len(shelves):
-            shelves.append([(index, 0.0)])
-            ends.append(wide)
-        else:
-            shelves[number].append((index, ends[number] + gap))
-            ends[number] += gap + wide
-    placed: dict[int, Placement] = {}
-    top = 0.0
-    for shelf in reversed(shelves):
-        for index, left in shelf:
-            name, box = boxes[index]
-            placed[index] = Placement(name, left - box.min_x, top - box.min_y)
-        top += boxes[shelf[0][0]][1].height + gap
-    return tuple(placed[index] for index in range(len(boxes))), max(ends, default=0.0), max(top - gap, 0.0)
-
-
-def draw_sheet(draft: Draft, gap: float = 20.0, width: float = 1500.0) -> Sheet:
-    """Draw all pieces of a draft on one sheet, with its title and two scale squares below them.
-
-    The squares are 100 mm and 4 in wide. If the draft has findings at `error`, the title says not to cut.
-
-    Args:
-        draft: what to draw.
-        gap: distance between pieces, mm.
-        width: wanted width of the sheet, mm; a longer piece makes it wider.
-
-    Raises:
-        KeyError: a notch names an edge that its piece doesn't have.
-        GeometryError: a notch isn't on its edge.
-        ValueError: gap is negative or width isn't positive.
-    """
-    return _sheet(draft, drawn_pieces(draft), sheet_title(draft), (), gap, width)
-
-
-def drawn_pieces(draft: Draft) -> tuple[Piece, ...]:
-    """The pieces that are drawn: all but cord, which has no shape; the cut list has its length."""
-    return tuple(piece for piece in draft.pieces if piece.role != CORD)
-
-
-def draw_piece_sheet(draft: Draft, piece: Piece) -> Sheet:
-    """Draw one piece of a draft as `draw_sheet` draws all, named in the title.
-
-    Raises:
-        KeyError: a notch names an edge that the piece doesn't have.
-        GeometryError: a notch isn't on its edge.
-    """
-    title = f"{sheet_title(draft)}: {piece.name}"
-    width = max(1.0, piece_bounds(piece).width)
-    named = piece.name if piece.name == piece.id else f"{piece.name} ({piece.id})"
-    return _sheet(draft, (piece,), title, (named,), 0.0, width)
-
-
-def sheet_title(draft: Draft) -> str:
-    """Recipe with version, frame with size, in one line."""
-    return f"{_recipe_name(draft)}, {_frame_name(draft)}"
-
-
-def _recipe_name(draft: Draft) -> str:
-    recipe = draft.recipe_provenance
-    return f"{recipe.name} {recipe.version}".strip()
-
-
-def _frame_name(draft: Draft) -> str:
-    frame = draft.frame
-    if not frame.size or frame.size in frame.name:
-        return frame.name
-    return f"{frame.name}, size {frame.size}"
-
-
-def _sheet(
-    draft: Draft, pieces: Sequence[Piece], title: str, extra: Sequence[str], gap: float, width: float
-) -> Sheet:
-    placements, covered, height = _arranged([(piece.id, piece_bounds(piece)) for piece in pieces], gap, width)
-    strokes: list[Stroke] = []
-    for piece, placement in zip(pieces, placements, strict=True):
-        strokes.extend(draw_piece(piece, placement.dx, placement.dy))
-    own, box = _title_block(draft, extra)
-    strokes.extend(own)
-    return Sheet(title, tuple(strokes), placements, box.union(Box(0.0, 0.0, covered, height)))
-
-
-_TITLE_HEIGHT = 7.0
-_TEXT_HEIGHT = 4.0
-_STOP_HEIGHT = 9.0
-_BLOCK_GAP = 20.0  # between the lowest piece and the title block
-_SQUARES: tuple[tuple[float, str], ...] = ((100.0, "100 mm"), (101.6, "4 in"))
-
-
-def _title_block(draft: Draft, extra: Sequence[str]) -> tuple[list[Stroke], Box]:
-    """Title and scale squares below y = 0, from x = 0 to the right, and the box around them."""
-    strokes: list[Stroke] = []
-    right, y = 0.0, -_BLOCK_GAP
-    errors = sum(finding.level == "error" for finding in draft.findings)
-    blocks: list[tuple[tuple[str, ...], float, bool]] = []
-    if errors:
-        counted = "1 error" if errors == 1 else f"{errors} errors"
-        blocks.append(((f"DO NOT CUT: {counted}, see pattern.json",), _STOP_HEIGHT, True))
-    blocks.append(((_recipe_name(draft), _frame_name(draft), *extra), _TITLE_HEIGHT, False))
-    blocks.append((("true size, mm", "drawn from pattern.json"), _TEXT_HEIGHT, False))
-    for lines, height, bold in blocks:
-        wide, tall = text_size(lines, height)
-        # A single-stroke letter becomes bold by being written three times, a line's width apart.
-        shift = 0.3 if bold else 0.0
-        for dx, dy in ((shift, 0.0), (0.0, -shift), (2.0 * shift, -shift)) if bold else ((0.0, 0.0),):
-            corner = (dx, y + dy)
-            strokes.extend(
-                Stroke("sheet", points)
-                for points in letter_polylines(lines, height, corner, align="left", anchor=(0.0, 1.0))
-            )
-        right = max(right, wide + 2.0 * shift)
-        y -= tall + shift + 0.8 * height
-    left = 0.0
-    y -= 2.0
-    for size, text in _SQUARES:
-        corners = ((left, y - size), (left + size, y - size), (left + size, y), (left, y))
-        strokes.append(Stroke("sheet", Path.polyline(corners, closed=True)))
-        lines = (text, "check both ways", "before cutting")
-        strokes.extend(
-            Stroke("sheet", points)
-            for points in letter_polylines(lines, 5.0, (left + 0.5 * size, y - 0.5 * size))
-        )
-        right = max(right, left + size)
-        left += size + 10.0
-    return strokes, Box(0.0, y - max(size for size, _ in _SQUARES), right, -_BLOCK_GAP)
-
-
-def strokes_by_piece(strokes: Iterable[Stroke]) -> tuple[tuple[str, tuple[Stroke, ...]], ...]:
-    """Strokes grouped by the piece that they belong to, in their order; the sheet's own under `""`."""
-    groups: dict[str, list[Stroke]] = {}
-    for stroke in strokes:
-        groups.setdefault(stroke.piece, []).append(stroke)
-    return tuple((piece, tuple(group)) for piece, group in groups.items())

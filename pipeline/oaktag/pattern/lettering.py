@@ -111,6 +111,27 @@ def letter_polylines(
     return tuple(strokes)
 
 
+def line_middles(
+    lines: Sequence[str], height: float, *, align: Align = "centre", anchor: Point = (0.5, 0.5)
+) -> tuple[Point, ...]:
+    """The middle of every line of a block that isn't turned, in mm from the block's anchor.
+
+    It lies half-way between the ends of the line's ink, and between the baseline and the top of capitals:
+    for a format that writes text of its own. Arguments and errors are those of `letter`.
+    """
+    left, bottom, right, top = _extent(lines, height)
+    scale = height / _CAPITAL
+    ax, ay = left + anchor[0] * (right - left), bottom + anchor[1] * (top - bottom)
+    middles: list[Point] = []
+    for index, text in enumerate(lines):
+        line = _line(text)
+        half = 0.5 * (line.right - line.left)
+        x = {"left": left + half, "right": right - half, "centre": 0.5 * (left + right)}[align]
+        y = (0.5 - index * LINE_SPACING) * _CAPITAL
+        middles.append((scale * (x - ax), scale * (y - ay)))
+    return tuple(middles)
+
+
 def text_size(lines: Sequence[str], height: float) -> tuple[float, float]:
     """Width and height in mm of a block of text that isn't turned; all of its ink lies inside.
 

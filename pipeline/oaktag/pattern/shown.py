@@ -9,8 +9,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from oaktag.geometry import Box
-from oaktag.pattern.drawing import Item, Placement, Role
+from oaktag.geometry import Box, Transform
+from oaktag.pattern.drawing import Item, Role, moved
+from oaktag.pattern.sheet import Placement, Sheet
 
 Lettering = Literal["strokes", "text"]
 """How text is written: as single-stroke lines, or as text of the format's own."""
@@ -50,3 +51,17 @@ class Shown:
     lettering: Lettering = "strokes"
     tolerance: float = 0.01
     scale: float = 1.0
+
+
+def page_of(sheet: Sheet, dx: float = 0.0, dy: float = 0.0, window: Box | None = None) -> Page:
+    """A page that shows a sheet, moved by (dx, dy) mm.
+
+    Args:
+        sheet: what is shown.
+        dx: how far to the right it is moved, mm.
+        dy: how far upward, mm.
+        window: what of it can be seen, in the page's mm.
+    """
+    move = Transform.translation(dx, dy)
+    placements = tuple(placement.shifted(dx, dy) for placement in sheet.placements)
+    return Page(placements, tuple(moved(item, move) for item in sheet.own), window)

@@ -17,7 +17,8 @@ from scipy.interpolate import BSpline
 
 from oaktag import Draft
 from oaktag.geometry import Arc, Curve, Line, Path, Point
-from oaktag.pattern.drawing import LINE_STYLES, ROLES, draw_sheet, strokes_by_piece
+from oaktag.pattern.drawing import LINE_STYLES, ROLES
+from oaktag.pattern.sheet import draw_sheet, strokes_by_piece
 from oaktag_plugins.export_dxf import DxfOptions, oaktag_stages, run
 
 Tag = tuple[int, str]

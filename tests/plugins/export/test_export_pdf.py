@@ -19,7 +19,8 @@ from pydantic import ValidationError
 from oaktag import Draft
 from oaktag.geometry import Arc, Box, Line, Path, Point, distance
 from oaktag.pattern import Edge, Piece
-from oaktag.pattern.drawing import LINE_STYLES, Sheet, draw_piece_sheet, draw_sheet
+from oaktag.pattern.drawing import LINE_STYLES
+from oaktag.pattern.sheet import Sheet, draw_piece_sheet, draw_sheet
 from oaktag_plugins.export_pdf import ARC_ERROR, PdfOptions, arc_beziers, oaktag_stages, run
 
 POINTS = 72.0 / 25.4

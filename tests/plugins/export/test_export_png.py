@@ -8,7 +8,7 @@ from PIL import Image
 from pydantic import ValidationError
 
 from oaktag import Draft
-from oaktag.pattern.drawing import draw_sheet
+from oaktag.pattern.sheet import draw_sheet
 from oaktag_plugins.export_png import MARGIN, PngOptions, oaktag_stages, preview_styles, run
 
 

@@ -13,7 +13,8 @@ from pydantic import ValidationError
 from oaktag import Draft, Refusal
 from oaktag.geometry import Arc, Path
 from oaktag.pattern import Label
-from oaktag.pattern.drawing import LINE_STYLES, ROLES, draw_sheet, strokes_by_piece
+from oaktag.pattern.drawing import LINE_STYLES, ROLES
+from oaktag.pattern.sheet import draw_sheet, strokes_by_piece
 from oaktag_plugins.export_svg import SvgOptions, oaktag_stages, run
 
 NAMESPACE = "{http://www.w3.org/2000/svg}"
