@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from oaktag.plugin import PARTS, Stages
 from oaktag.plugin.contract import ReadyStage, ready
@@ -39,7 +39,7 @@ class Plan:
 
 
 def make_plan(recipe: Recipe, stages: Stages) -> Plan:
-    """Check a recipe against what is installed.
+    """Check a recipe against what is installed, and close it with the stages that run without being listed.
 
     Raises:
         InputError: unknown stages, stages in the wrong order, unusable options; one problem for each mistake.
@@ -47,6 +47,7 @@ def make_plan(recipe: Recipe, stages: Stages) -> Plan:
     problems = [problem for step in recipe.steps if (problem := _unknown(step, stages)) is not None]
     if problems:
         raise InputError(problems)
+    recipe = _closed(recipe, stages)
     problems += order_problems(recipe, stages)
     steps: list[PlannedStep] = []
     for step in recipe.steps:
@@ -60,6 +61,18 @@ def make_plan(recipe: Recipe, stages: Stages) -> Plan:
     if problems:
         raise InputError(problems)
     return Plan(recipe, tuple(steps))
+
+
+def _closed(recipe: Recipe, stages: Stages) -> Recipe:
+    """The recipe with the stages at its end that nobody has to list."""
+    used = {step.use for step in recipe.steps}
+    added = GIVEN.union(*(stages.installed[step.use].spec.adds for step in recipe.steps))
+    missing = [
+        Step(id=name, use=name, options={}, key=name, file=recipe.file.path)
+        for name, stage in sorted(stages.installed.items())
+        if stage.spec.closes and name not in used and stage.spec.needs <= added
+    ]
+    return replace(recipe, steps=(*recipe.steps, *missing)) if missing else recipe
 
 
 def _unknown(step: Step, stages: Stages) -> Problem | None:

@@ -43,7 +43,8 @@ class Shown:
         lettering: how text is written.
         tolerance: largest distance in mm between a line in the file and the draft's, the format's resolution
             and the chord error of flattened arcs and curves included.
-        scale: of everything on the pages; 1 for true size.
+        scale: what one mm of the draft is in the file's unit; 1 for a file in mm.
+        whole: whether the file shows every piece; otherwise all files of its kind do so together.
     """
 
     pages: tuple[Page, ...]
@@ -51,6 +52,7 @@ class Shown:
     lettering: Lettering = "strokes"
     tolerance: float = 0.01
     scale: float = 1.0
+    whole: bool = True
 
 
 def page_of(sheet: Sheet, dx: float = 0.0, dy: float = 0.0, window: Box | None = None) -> Page:

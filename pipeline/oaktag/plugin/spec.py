@@ -62,6 +62,8 @@ class StageSpec:
         uses: further parts that it reads if they are there; what adds or changes them must stand before it.
         adds: parts that are there after it.
         changes: parts that it replaces; it must stand before every stage that needs or uses them.
+        closes: whether it runs at the end of every recipe whose stages add what it needs, without being
+            listed there; a recipe lists it only to give it options.
     """
 
     name: str
@@ -72,6 +74,7 @@ class StageSpec:
     uses: frozenset[Part] = field(default_factory=frozenset)
     adds: frozenset[Part] = field(default_factory=frozenset)
     changes: frozenset[Part] = field(default_factory=frozenset)
+    closes: bool = False
 
     def load_run(self) -> Callable[[Draft, BaseModel], Draft]:
         """Import the stage's function.
