@@ -38,15 +38,17 @@ from oaktag.pattern import (
     SeamSide,
     Statistics,
     Survey,
+    Term,
     TubeWidth,
+    Working,
 )
 from oaktag.pattern.document import DECIMALS, SCHEMA_VERSION, document, render, schema
 from oaktag.pattern.drawing import piece_bounds
 
 TOP_LEVEL = [
     "schema", "recipe", "frame", "tables", "survey", "opening", "outline", "outlines", "pieces", "seams",
-    "materials", "cut_list", "paperwork", "operations", "layout", "volume_l", "compartments", "findings",
-    "files",
+    "materials", "cut_list", "paperwork", "operations", "layout", "volume_l", "compartments", "workings",
+    "findings", "files",
 ]  # fmt: skip
 CORNERS = (("seat", (0.0, 400.0)), ("head", (520.0, 430.0)), ("bottom-bracket", (130.0, -0.0)))
 TUBES = ("top-tube", "down-tube", "seat-tube")
@@ -152,6 +154,19 @@ def full_draft() -> Draft:
             Finding("note", "a-early", "found as found"),
         ),
         volume=5.4321,
+        workings=(
+            Working(
+                "corner seat: tangent",
+                34.6410161514,
+                "mm",
+                "r / tan(θ / 2)",
+                (
+                    Term("r", 20.0, "mm", "corners.round: radius"),
+                    Term("θ", 60.0, "°", "working: angle at seat"),
+                ),
+                "corner:seat",
+            ),
+        ),
         artifacts=(Artifact("pattern.dxf", "dxf", b"0\nEOF\n"),),
     )
 
@@ -297,6 +312,20 @@ def test_survey_and_opening_are_by_name(full: Draft) -> None:
         "bottom-bracket": [130.0, 0.0],
     }
     assert whole["volume_l"] == 5.4321
+    assert whole["workings"] == [
+        {
+            "name": "corner seat: tangent",
+            "value": 34.641016,
+            "unit": "mm",
+            "formula": "r / tan(θ / 2)",
+            "terms": [
+                {"symbol": "r", "value": 20.0, "unit": "mm", "source": "corners.round: radius"},
+                {"symbol": "θ", "value": 60.0, "unit": "°", "source": "working: angle at seat"},
+            ],
+            "about": "corner:seat",
+            "reference": "",
+        }
+    ]
     assert [finding["code"] for finding in whole["findings"]] == ["z-late", "a-early"]
 
 

@@ -26,8 +26,9 @@ from oaktag.pattern.piece import Edge, Label, Mark, Notch, Piece, PlacementLine,
 from oaktag.pattern.sheet import arrange, drawn_pieces
 from oaktag.pattern.survey import Adjusted, NextReading, Opening, ReadingResult, Survey
 from oaktag.pattern.walk import walk
+from oaktag.pattern.working import Working
 
-SCHEMA_VERSION = "1.1"
+SCHEMA_VERSION = "1.2"
 """Version of the format: the first number changes when a reader has to, the second when keys are added."""
 
 CURVE_CHORD_ERROR = 0.005
@@ -72,6 +73,7 @@ def document(draft: Draft) -> _Json:
         "layout": [{"piece": place.piece, "x": place.dx, "y": place.dy} for place in placed],
         "volume_l": draft.volume,
         "compartments": [_record(compartment) for compartment in draft.compartments],
+        "workings": [_working(working) for working in draft.workings],
         "findings": [_finding(finding) for finding in draft.findings],
         "files": [_file(artifact) for artifact in draft.artifacts],
     }
@@ -423,6 +425,12 @@ def _paperwork(paperwork: Paperwork) -> _Json:
 def _record(value: object) -> _Json:
     """A flat value as it is, key by key."""
     return {field.name: getattr(value, field.name) for field in fields(value)}  # type: ignore[arg-type]
+
+
+def _working(working: Working) -> _Json:
+    record = _record(working)
+    record["terms"] = [_record(term) for term in working.terms]
+    return record
 
 
 def _finding(finding: Finding) -> _Json:
