@@ -53,8 +53,7 @@ def run(draft: Draft, options: PngOptions) -> Draft:
         )
     sheet = draw_sheet(draft)
     wide, high = sheet.bounds.width + 2.0 * MARGIN, sheet.bounds.height + 2.0 * MARGIN
-    names = {piece.id: piece.name for piece in draft.pieces}
-    svg = sheet_svg(sheet, names, MARGIN, preview_styles(options.width / wide))
+    svg = sheet_svg(sheet, MARGIN, preview_styles(options.width / wide))
     picture = svg2png(
         bytestring=svg.encode(),
         output_width=options.width,

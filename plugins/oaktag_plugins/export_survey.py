@@ -15,8 +15,8 @@ from oaktag.pattern import ReadingResult, Survey
 from oaktag.pattern.drawing import Stroke
 from oaktag.pattern.lettering import letter_polylines, text_size
 from oaktag.pattern.sheet import Sheet, sheet_title
-from oaktag_plugins.export_svg import sheet_svg
-from oaktag_plugins.exporting.result_file import ResultFile, with_file
+from oaktag_plugins.export_svg import with_sheet
+from oaktag_plugins.exporting.result_file import ResultFile
 
 if TYPE_CHECKING:
     from numpy import float64
@@ -53,9 +53,7 @@ def run(draft: Draft, options: SurveyOptions) -> Draft:
     Raises:
         Refusal: an earlier stage made a file of that name.
     """
-    return with_file(
-        draft, options.file, "svg", sheet_svg(survey_sheet(draft, options), {}, _MARGIN).encode()
-    )
+    return with_sheet(draft, options.file, survey_sheet(draft, options), _MARGIN, whole=False)
 
 
 def survey_sheet(draft: Draft, options: SurveyOptions) -> Sheet:

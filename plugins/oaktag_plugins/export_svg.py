@@ -1,18 +1,20 @@
-"""`export.svg`: the sheet as SVG 1.1, true size: sizes in mm and one user unit to the millimetre."""
+"""`export.svg`: SVG 1.1, true size: sizes in mm and one user unit to the millimetre."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import groupby
 from math import pi
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from oaktag import Draft, Options, StageSpec, hookimpl
 from oaktag.geometry import Arc, Line, Path, Point
-from oaktag.pattern.drawing import LINE_STYLES, LineStyle, Role, Stroke
-from oaktag.pattern.sheet import Sheet, draw_sheet, strokes_by_piece
+from oaktag.pattern.drawing import LINE_STYLES, ROLES, Item, LineStyle, Role, Stroke, as_strokes
+from oaktag.pattern.sheet import Sheet, draw_piece_sheet, draw_sheet, drawn_pieces
+from oaktag.pattern.shown import Shown, page_of
 from oaktag.recipe import NonNegativeLength
 from oaktag_plugins.exporting.result_file import ResultFile, with_file
 
@@ -20,6 +22,9 @@ if TYPE_CHECKING:
     from jinja2 import Template
 
 TEMPLATE = "pattern.svg.jinja"
+READER = "oaktag_plugins.reading.svg:differences_in"
+
+_NOT_IN_A_FILE_NAME = re.compile(r"[^\w.-]+")
 
 
 class SvgOptions(Options):
@@ -28,24 +33,64 @@ class SvgOptions(Options):
     file: ResultFile = "pattern.svg"
     """Name of the file, below the result folder."""
 
+    files: Literal["sheet", "pieces", "both"] = "sheet"
+    """One file with all pieces, one for every piece, or both."""
+
+    folder: ResultFile = "svg"
+    """Folder for the files of single pieces, below the result folder; each is named after its piece."""
+
     margin: NonNegativeLength = 10.0
     """Empty margin around everything."""
 
 
 def run(draft: Draft, options: SvgOptions) -> Draft:
-    """Draw all pieces on one sheet and add it as SVG.
+    """Draw the pieces and add them as SVG.
 
     Raises:
         Refusal: an earlier stage made a file of that name.
     """
-    names = {piece.id: piece.name for piece in draft.pieces}
-    text = sheet_svg(draw_sheet(draft), names, options.margin)
-    return with_file(draft, options.file, "svg", text.encode())
+    if options.files != "pieces":
+        draft = with_sheet(draft, options.file, draw_sheet(draft), options.margin)
+    if options.files != "sheet":
+        taken: set[str] = set()
+        for piece in drawn_pieces(draft):
+            name = file_name(piece.id, taken)
+            sheet = draw_piece_sheet(draft, piece)
+            draft = with_sheet(draft, f"{options.folder}/{name}.svg", sheet, options.margin, whole=False)
+    return draft
 
 
-def sheet_svg(
-    sheet: Sheet, names: Mapping[str, str], margin: float, styles: Mapping[Role, LineStyle] = LINE_STYLES
-) -> str:
+def file_name(piece: str, taken: set[str]) -> str:
+    """A piece's id as the name of a file that every system takes; it is added to those taken."""
+    stem = _NOT_IN_A_FILE_NAME.sub("-", piece).strip(".-")[:80] or "piece"
+    name, number = stem, 1
+    while name.casefold() in taken:
+        number += 1
+        name = f"{stem}-{number}"
+    taken.add(name.casefold())
+    return name
+
+
+def with_sheet(draft: Draft, path: str, sheet: Sheet, margin: float, *, whole: bool = True) -> Draft:
+    """The draft with a sheet as an SVG file.
+
+    Args:
+        draft: that is drawn.
+        path: of the file.
+        sheet: what it shows.
+        margin: around the sheet's bounds, mm.
+        whole: whether every piece is on the sheet.
+
+    Raises:
+        Refusal: an earlier stage made a file of that name.
+    """
+    page = page_of(sheet, margin - sheet.bounds.min_x, margin - sheet.bounds.min_y)
+    shown = Shown((page,), {role: role for role in ROLES}, whole=whole)
+    data = sheet_svg(sheet, margin).encode()
+    return with_file(draft, path, "svg", data, shown=shown, reader=READER)
+
+
+def sheet_svg(sheet: Sheet, margin: float, styles: Mapping[Role, LineStyle] = LINE_STYLES) -> str:
     """A sheet as the text of an SVG file.
 
     Arcs are arcs and free curves are Bezier curves; y is turned downward in the coordinates themselves, so
@@ -53,21 +98,15 @@ def sheet_svg(
 
     Args:
         sheet: what to draw.
-        names: of the pieces, by id.
         margin: around the sheet's bounds, mm.
         styles: line weights and dashes by role, mm.
     """
     pen = _Pen(margin - sheet.bounds.min_x, sheet.bounds.max_y + margin)
+    pieces = [(_printable(drawing.piece), drawing.name, items) for drawing, items in sheet.placed()]
     groups = [
-        {
-            "id": piece,
-            "title": _printable(names.get(piece, piece)),
-            "lines": [
-                {"role": role, "style": styles[role], "d": pen.data(strokes)}
-                for role, strokes in _lines(group)
-            ],
-        }
-        for piece, group in strokes_by_piece(sheet.strokes)
+        {"id": name, "title": _printable(title), "roles": list(_roles(items, pen, styles))}
+        for name, title, items in (*pieces, ("", "", sheet.own))
+        if items
     ]
     return _template().render(
         width=_number(sheet.bounds.width + 2.0 * margin),
@@ -77,15 +116,22 @@ def sheet_svg(
     )
 
 
-def _lines(strokes: Sequence[Stroke]) -> Iterator[tuple[Role, tuple[Stroke, ...]]]:
-    """Strokes as they become elements: letters of a role that follow each other together, others alone."""
-    for (role, lettered), run_of in groupby(
-        strokes, key=lambda stroke: (stroke.role, not isinstance(stroke.shape, Path))
-    ):
+def _roles(items: Iterable[Item], pen: _Pen, styles: Mapping[Role, LineStyle]) -> Iterator[dict[str, object]]:
+    """What is drawn of one piece, by its meaning: each role with its style and its path data."""
+    strokes: dict[Role, list[Stroke]] = {}
+    for stroke in as_strokes(items):
+        strokes.setdefault(stroke.role, []).append(stroke)
+    for role, group in strokes.items():
+        yield {"name": role, "style": styles[role], "data": [pen.data(run) for run in _elements(group)]}
+
+
+def _elements(strokes: Sequence[Stroke]) -> Iterator[tuple[Stroke, ...]]:
+    """Strokes as they become elements: letters that follow each other together, others alone."""
+    for lettered, run_of in groupby(strokes, key=lambda stroke: not isinstance(stroke.shape, Path)):
         if lettered:
-            yield role, tuple(run_of)
+            yield tuple(run_of)
         else:
-            yield from ((role, (stroke,)) for stroke in run_of)
+            yield from ((stroke,) for stroke in run_of)
 
 
 @dataclass(frozen=True, slots=True)

@@ -348,7 +348,7 @@ def _distances(points: Points, pairs: Points) -> NDArray[float64]:
 
     if not len(pairs):
         return np.full(len(points), np.inf)
-    tree = shapely.STRtree(list(shapely.linestrings(pairs)))
+    tree = shapely.STRtree(np.array(shapely.linestrings(pairs)))
     _, off = tree.query_nearest(shapely.points(points), return_distance=True, all_matches=False)
     distances: NDArray[float64] = off
     return distances

@@ -1,0 +1,1 @@
+"""Reading files back, each with a library that did not write it."""
