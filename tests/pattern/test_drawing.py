@@ -30,21 +30,23 @@ from oaktag.pattern import (
     Notch,
     Piece,
     Provenance,
-    drawing,
-    lettering,
 )
 from oaktag.pattern.drawing import (
     LINE_STYLES,
     ROLES,
     Stroke,
+    Text,
+    as_strokes,
     draw_piece,
     label_bounds,
+    moved,
     notch_cut_point,
     notch_point,
     notch_ticks,
     piece_bounds,
+    piece_items,
 )
-from oaktag.pattern.sheet import Sheet, arrange, draw_piece_sheet, draw_sheet, strokes_by_piece
+from oaktag.pattern.sheet import Placement, Sheet, arrange, draw_piece_sheet, draw_sheet, strokes_by_piece
 
 
 def with_cut_line(piece: Piece) -> Piece:
@@ -261,7 +263,7 @@ def test_a_piece_is_drawn_with_every_kind_of_line() -> None:
     piece = full_block()
     strokes = draw_piece(piece)
     roles = [stroke.role for stroke in strokes]
-    assert {*roles} == {*ROLES} - {"sheet"}
+    assert {*roles} == {*ROLES} - {"sheet", "hole"}
     assert all(stroke.piece == "block" for stroke in strokes)
     by_role = {role: [stroke for stroke in strokes if stroke.role == role] for role in ROLES}
     assert [stroke.path for stroke in by_role["cut"]] == [piece.outline]
@@ -298,11 +300,12 @@ def test_text_of_a_mark_stands_above_its_line_and_upright(reverse: bool) -> None
 
 
 def test_a_moved_piece_is_the_same_drawing_moved() -> None:
-    there, move = draw_piece(full_block(), 300.0, -40.0), Transform.translation(300.0, -40.0)
-    for stroke, moved in zip(draw_piece(full_block()), there, strict=True):
-        assert (stroke.role, stroke.piece) == (moved.role, moved.piece)
-        for point, image in zip(stroke.flatten(0.01), moved.flatten(0.01), strict=True):
-            assert move.apply(point) == pytest.approx(image)
+    move = Placement("block", 300.0, -40.0, 90.0).transform
+    there = as_strokes([moved(item, move) for item in piece_items(full_block())])
+    for stroke, image in zip(draw_piece(full_block()), there, strict=True):
+        assert (stroke.role, stroke.piece) == (image.role, image.piece)
+        for point, other in zip(stroke.flatten(0.01), image.flatten(0.01), strict=True):
+            assert move.apply(point) == pytest.approx(other)
 
 
 @given(st.floats(-180.0, 180.0))
@@ -318,7 +321,7 @@ def test_bounds_hold_everything_drawn(angle: float) -> None:
 def test_lines_differ_by_weight_and_dashes_alone() -> None:
     cut, seam, fold, thin = (LINE_STYLES[role] for role in ("cut", "seam", "fold", "mark"))
     assert cut.weight > 2.0 * max(
-        style.weight for role, style in LINE_STYLES.items() if role not in ("cut", "notch")
+        style.weight for role, style in LINE_STYLES.items() if role not in ("cut", "hole", "notch")
     )
     assert not cut.dashes
     assert len(seam.dashes) == 2
@@ -369,17 +372,8 @@ def test_a_layout_needs_room(gap: float, width: float) -> None:
         arrange((block(),), gap, width)
 
 
-def lettered(monkeypatch: pytest.MonkeyPatch) -> list[str]:
-    """Every line of text that is written from now on."""
-    written: list[str] = []
-    write = lettering.letter_polylines
-
-    def record(lines: Sequence[str], *args: object, **more: object) -> object:
-        written.extend(lines)
-        return write(lines, *args, **more)  # type: ignore[arg-type]
-
-    monkeypatch.setattr(drawing, "letter_polylines", record)
-    return written
+def written_on(sheet: Sheet) -> list[str]:
+    return [line for item in sheet.items if isinstance(item, Text) for line in item.lines]
 
 
 def squares(sheet: Sheet) -> list[float]:
@@ -390,10 +384,10 @@ def squares(sheet: Sheet) -> list[float]:
     return [box.width for box in boxes]
 
 
-def test_a_sheet_shows_all_pieces_title_and_scale_squares(monkeypatch: pytest.MonkeyPatch) -> None:
-    written = lettered(monkeypatch)
+def test_a_sheet_shows_all_pieces_title_and_scale_squares() -> None:
     other = stadium()
     sheet = draw_sheet(draft_of(full_block(), other))
+    written = written_on(sheet)
     assert sheet.title == "fit-sample 1.0.0, Demo all-road, size M"
     assert [piece for piece, _ in strokes_by_piece(sheet.strokes)] == ["block", "stadium", ""]
     assert squares(sheet) == pytest.approx([100.0, 101.6])
@@ -421,47 +415,37 @@ def test_a_sheet_shows_all_pieces_title_and_scale_squares(monkeypatch: pytest.Mo
         (["warning", "note"], None),
     ],
 )
-def test_errors_forbid_cutting_on_the_sheet_itself(
-    levels: list[str], words: str | None, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    written = lettered(monkeypatch)
+def test_errors_forbid_cutting_on_the_sheet_itself(levels: list[str], words: str | None) -> None:
     findings = [Finding(level, "code", "message") for level in levels]  # type: ignore[arg-type]
     sheet = draw_sheet(draft_of(block(), findings=findings))
+    written = written_on(sheet)
     assert [*dict.fromkeys(line for line in written if "DO NOT CUT" in line)] == ([words] if words else [])
     # Bold is the same line written three times.
     assert written.count(words or "DO NOT CUT") == (3 if words else 0)
     assert inside(box_of(sheet.strokes), sheet.bounds)
 
 
-def test_text_on_a_sheet_never_overlaps(monkeypatch: pytest.MonkeyPatch) -> None:
-    boxes: dict[tuple[str, ...], Box] = {}
-    write = lettering.letter_polylines
-
-    def record(lines: Sequence[str], *args: object, **more: object) -> tuple[tuple[Point, ...], ...]:
-        strokes = write(lines, *args, **more)  # type: ignore[arg-type]
-        box = Box.around(point for stroke in strokes for point in stroke)
-        boxes[tuple(lines)] = boxes.get(tuple(lines), box).union(box)
-        return strokes
-
-    monkeypatch.setattr(drawing, "letter_polylines", record)
+def test_text_on_a_sheet_never_overlaps() -> None:
     draft = draft_of(block(), findings=[Finding("error", "code", "message")])
-    draw_piece_sheet(draft, draft.pieces[0])
+    boxes: dict[tuple[str, ...], Box] = {}
+    for item in draw_piece_sheet(draft, draft.pieces[0]).own:
+        if isinstance(item, Text):
+            box = box_of(list(item.strokes()))
+            boxes[item.lines] = boxes.get(item.lines, box).union(box)
     assert len(boxes) == 5
     for lines, box in boxes.items():
         assert not [other for other in boxes if other != lines and boxes[other].overlaps(box, 2.0)]
 
 
-def test_a_piece_has_a_sheet_of_its_own(monkeypatch: pytest.MonkeyPatch) -> None:
-    written = lettered(monkeypatch)
+def test_a_piece_has_a_sheet_of_its_own() -> None:
     draft = draft_of(full_block(), stadium())
     sheet = draw_piece_sheet(draft, draft.pieces[1])
     assert sheet.title == "fit-sample 1.0.0, Demo all-road, size M: Stadium"
     assert [place.piece for place in sheet.placements] == ["stadium"]
     assert {stroke.piece for stroke in sheet.strokes} == {"stadium", ""}
-    assert "Stadium (stadium)" in written
+    assert "Stadium (stadium)" in written_on(sheet)
     same = draft.pieces[1].evolve(id="gusset", name="gusset")
-    draw_piece_sheet(draft, same)
-    assert "gusset" in written
+    assert "gusset" in written_on(draw_piece_sheet(draft, same))
     assert squares(sheet) == pytest.approx([100.0, 101.6])
     assert inside(box_of(sheet.strokes), sheet.bounds)
 

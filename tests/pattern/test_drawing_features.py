@@ -171,11 +171,11 @@ def test_names_lie_within_the_piece_and_clear_of_all_lines(
 def test_a_hole_is_cut_and_a_fitting_is_a_cross() -> None:
     hole = Hole("port", circle(50.0, 50.0, 8.0), "port")
     fitting = Fitting("drain", "grommet-8", (150.0, 50.0), 6.0, "grommet")
-    strokes = draw_piece(block().evolve(holes=(hole,), fittings=(fitting,)), 5.0, 0.0)
-    assert [box_of([stroke]) for stroke in of(strokes, "cut")][1] == Box(47.0, 42.0, 63.0, 58.0)
+    strokes = draw_piece(block().evolve(holes=(hole,), fittings=(fitting,)))
+    assert [box_of([stroke]) for stroke in of(strokes, "hole")] == [Box(42.0, 42.0, 58.0, 58.0)]
     across, up = of(strokes, "mark")
-    assert (across.path.start, across.path.end) == ((149.0, 50.0), (161.0, 50.0))
-    assert (up.path.start, up.path.end) == ((155.0, 44.0), (155.0, 56.0))
+    assert (across.path.start, across.path.end) == ((144.0, 50.0), (156.0, 50.0))
+    assert (up.path.start, up.path.end) == ((150.0, 44.0), (150.0, 56.0))
 
 
 def test_the_box_around_a_piece_holds_everything_that_is_on_it() -> None:

@@ -150,8 +150,8 @@ def test_the_opening_has_its_true_size(surveyed: Draft) -> None:
     drawing = svgelements.SVG.parse(StringIO(artifact.data.decode()), ppi=25.4)
     marks = [
         element
-        for element in drawing.elements()
-        if isinstance(element, svgelements.Path) and element.values.get("class") == "mark"
+        for group in drawing.select(lambda found: found.values.get("class") == "mark")
+        for element in (group if isinstance(group, svgelements.Group) else ())
     ]
     assert surveyed.opening is not None
     drawn = sorted(mark.length(error=1e-7) for mark in marks)

@@ -33,13 +33,12 @@ def paths(text: str) -> dict[tuple[str, str], svgelements.Path]:
     """Cut and seam lines by piece and role, read at a scale of one unit to the millimetre."""
     found: dict[tuple[str, str], svgelements.Path] = {}
     for group in svgelements.SVG.parse(StringIO(text), ppi=25.4).select(
-        lambda e: isinstance(e, svgelements.Group)
+        lambda e: isinstance(e, svgelements.Group) and e.values.get("class") in ("cut", "seam")
     ):
-        for element in group:
-            if isinstance(element, svgelements.Path) and element.values["class"] in ("cut", "seam"):
-                key = (group.id, element.values["class"])
-                assert key not in found
-                found[key] = element
+        (element,) = group
+        piece, _, role = group.id.rpartition(".")
+        assert role == group.values["class"]
+        found[piece, role] = element
     return found
 
 
@@ -127,18 +126,21 @@ def test_pieces_are_named_groups_of_lines_by_role(text: str, draft: Draft) -> No
     assert [group.attrib["id"] for group in pieces] == [piece.id for piece in draft.pieces]
     assert [group.findtext(f"{NAMESPACE}title") for group in pieces] == [piece.name for piece in draft.pieces]
     assert [group.attrib["class"] for group in groups][-1] == "sheet"
-    used = {path.attrib["class"] for path in root.iter(f"{NAMESPACE}path")}
-    assert used == {*ROLES}
+    roles = [role for group in groups for role in group.findall(f"{NAMESPACE}g")]
+    assert {role.attrib["class"] for role in roles} == {*ROLES} - {"hole"}
+    ids = [element.attrib["id"] for element in root.iter() if "id" in element.attrib]
+    assert len({*ids}) == len(ids) == len(groups) + len(roles)
 
 
 def test_meaning_is_in_weight_and_dashes_never_in_colour(text: str) -> None:
     root = ElementTree.fromstring(text)
     assert {group.attrib["stroke"] for group in root.findall(f"{NAMESPACE}g")} == {"black"}
-    for path in root.iter(f"{NAMESPACE}path"):
-        assert "stroke" not in path.attrib
-        style = LINE_STYLES[path.attrib["class"]]  # type: ignore[index]
-        assert float(path.attrib["stroke-width"]) == style.weight
-        dashes = [float(length) for length in path.attrib.get("stroke-dasharray", "").split()]
+    assert {frozenset(path.attrib) for path in root.iter(f"{NAMESPACE}path")} == {frozenset({"d"})}
+    for group in root.findall(f"{NAMESPACE}g/{NAMESPACE}g"):
+        assert "stroke" not in group.attrib
+        style = LINE_STYLES[group.attrib["class"]]  # type: ignore[index]
+        assert float(group.attrib["stroke-width"]) == style.weight
+        dashes = [float(length) for length in group.attrib.get("stroke-dasharray", "").split()]
         assert dashes == list(style.dashes)
 
 
@@ -148,7 +150,7 @@ def test_letters_are_strokes_at_their_place(text: str, draft: Draft) -> None:
     (wanted,) = [group for piece, group in strokes_by_piece(sheet.strokes) if piece == "anchor-patch"]
     letters = [stroke.flatten(1.0) for stroke in wanted if stroke.role == "text"]
     root = ElementTree.fromstring(text)
-    (read,) = root.findall(f"{NAMESPACE}g[@id='anchor-patch']/{NAMESPACE}path[@class='text']")
+    (read,) = root.findall(f"{NAMESPACE}g[@id='anchor-patch']/{NAMESPACE}g[@class='text']/*")
     written = [part.split() for part in read.attrib["d"].split("M")[1:]]
     assert len(written) == len(letters)
     for part, points in zip(written, letters, strict=True):
