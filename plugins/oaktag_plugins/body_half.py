@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from oaktag import Draft, Finding, StageSpec, hookimpl
-from oaktag.pattern import Outline
+from oaktag.pattern import Outline, Working
 from oaktag.recipe import NonNegativeLength, PositiveLength
 from oaktag_plugins.drafting.bag import bodies_of
 from oaktag_plugins.drafting.bodies import (
@@ -16,6 +16,7 @@ from oaktag_plugins.drafting.bodies import (
     refuse_rounded,
     short_runs,
     uncut_finding,
+    worked_cut,
 )
 from oaktag_plugins.drafting.cut_line import LineOptions, Side, line_of
 
@@ -54,6 +55,7 @@ def run(draft: Draft, options: HalfOptions) -> Draft:
     wanted = bodies_of(draft, options.body)
     outlines: list[Outline] = []
     findings: list[Finding] = []
+    workings: list[Working] = []
     for outline in draft.outlines:
         if outline.body not in wanted:
             outlines.append(outline)
@@ -67,7 +69,8 @@ def run(draft: Draft, options: HalfOptions) -> Draft:
             continue
         outlines.append(half)
         findings += short_runs(half, outline, options.least)
-    return draft.evolve(outlines=tuple(outlines)).with_findings(findings)
+        workings += worked_cut(draft, outline, half, edge, options, "body.half", options.gap)
+    return draft.evolve(outlines=tuple(outlines)).with_findings(findings).with_workings(workings)
 
 
 @hookimpl

@@ -18,6 +18,7 @@ from oaktag_plugins.drafting.bodies import (
     refuse_rounded,
     short_runs,
     uncut_finding,
+    worked_cut,
 )
 from oaktag_plugins.drafting.cut_line import LineOptions, Side, line_of
 
@@ -108,7 +109,12 @@ def run(draft: Draft, options: TwoOptions) -> Draft:
     for outline in draft.outlines:
         outlines += two if outline is whole else [outline]
     findings: list[Finding] = [f for outline in two for f in short_runs(outline, whole, options.least)]
-    return draft.evolve(outlines=tuple(outlines)).with_findings(findings)
+    workings = [
+        working
+        for outline, edge in zip(two, edges, strict=True)
+        for working in worked_cut(draft, whole, outline, edge, options, "body.two", options.gap, 2)
+    ]
+    return draft.evolve(outlines=tuple(outlines)).with_findings(findings).with_workings(workings)
 
 
 @hookimpl

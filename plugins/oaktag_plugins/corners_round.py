@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 
 from oaktag import Draft, Finding, Options, Refusal, StageSpec, hookimpl
 from oaktag.geometry import (
+    Arc,
     Fillet,
     FilletError,
     Line,
@@ -19,9 +20,10 @@ from oaktag.geometry import (
     signed_angle,
     subtract,
 )
-from oaktag.pattern import CORNER_PREFIX, Edge, Outline
+from oaktag.pattern import CORNER_PREFIX, Edge, Outline, Working
 from oaktag.recipe import NonNegativeLength, PerName
 from oaktag_plugins.drafting.bag import corner_name, straight_edges
+from oaktag_plugins.drafting.worked_outline import Corner, rounded
 
 TIGHT_RADIUS = 10.0
 """Below this radius in mm a gusset bunches in the corner (common practice, no source)."""
@@ -70,11 +72,23 @@ def run(draft: Draft, options: RoundOptions) -> Draft:
     )
     outlines: list[Outline] = []
     findings: list[Finding] = []
+    workings: list[Working] = []
     for outline in draft.outlines:
-        rounded, told = round_outline(draft, outline, options)
-        outlines.append(rounded)
+        round_one, told = round_outline(draft, outline, options)
+        outlines.append(round_one)
         findings += told
-    return draft.evolve(outlines=tuple(outlines)).with_findings(findings)
+        corners = [radius_of(round_one, name, options) for name in corner_names(draft, outline)]
+        workings += rounded(draft.workings, straight_edges(outline), round_one, corners)
+    return draft.evolve(outlines=tuple(outlines)).with_findings(findings).with_workings(workings)
+
+
+def radius_of(outline: Outline, corner: str, options: RoundOptions) -> Corner:
+    """The radius that a corner has got, and where it comes from."""
+    name = f"{CORNER_PREFIX}{corner}"
+    arcs = [segment for edge in outline.edges if edge.name == name for segment in edge.path.segments]
+    radius = arcs[0].radius if arcs and isinstance(arcs[0], Arc) else 0.0
+    same = radius == options.radius.get(corner)
+    return Corner(corner, radius, f"corners.round: radius{'' if same else ', as corner-gap needs it'}")
 
 
 def corner_names(draft: Draft, outline: Outline) -> list[str]:

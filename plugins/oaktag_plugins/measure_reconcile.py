@@ -36,6 +36,7 @@ from oaktag.pattern import (
 )
 from oaktag.recipe import Options, PositiveLength
 from oaktag_plugins.surveying.bows import bowed
+from oaktag_plugins.surveying.worked_opening import opening_workings
 
 if TYPE_CHECKING:
     from oaktag_plugins.surveying.adjustment import Thing
@@ -141,8 +142,11 @@ def run(draft: Draft, options: ReconcileOptions) -> Draft:
     survey = _survey(frame, outcome)
     opening = _opening(frame, outcome, survey, draft.opening)
     report = _Report(counted, outcome, survey, options, _estimate_key(draft))
-    return draft.evolve(survey=survey, opening=opening).with_findings(
-        [*report.findings(), *_left_out(frame, outcome)]
+    suspects = {counted.readings[suspect.index].key for suspect in outcome.suspects}
+    return (
+        draft.evolve(survey=survey, opening=opening)
+        .with_findings([*report.findings(), *_left_out(frame, outcome)])
+        .with_workings(opening_workings(draft.workings, frame, survey, opening, suspects))
     )
 
 

@@ -18,6 +18,7 @@ from oaktag.geometry import (
 )
 from oaktag.pattern import Edge, Opening, Outline, Survey
 from oaktag.recipe import NonNegativeLength, PerName
+from oaktag_plugins.drafting.worked_outline import cleared
 
 COVERAGE = 2.0
 """Coverage factor: twice the standard uncertainty holds about 95 times in 100 (GUM, JCGM 100:2008, 6.3.3)."""
@@ -62,7 +63,11 @@ def run(draft: Draft, options: ClearOptions) -> Draft:
         ) from error
     edges = tuple(Edge(name, path) for name, path in zip(names, paths, strict=True))
     findings = [] if draft.survey is None else small_gaps(opening, draft.survey, gaps)
-    return draft.evolve(outlines=(Outline(edges),)).with_findings(findings)
+    outline = Outline(edges)
+    workings = cleared(
+        draft.workings, opening, outline, {n: gaps.get(n) for n in names}, {n: foams.get(n) for n in names}
+    )
+    return draft.evolve(outlines=(outline,)).with_findings(findings).with_workings(workings)
 
 
 def small_gaps(opening: Opening, survey: Survey, gaps: PerName[NonNegativeLength]) -> list[Finding]:

@@ -10,6 +10,7 @@ from oaktag import Draft, Options, StageSpec, hookimpl
 from oaktag.geometry import Transform
 from oaktag.pattern import Edge, Outline, Piece
 from oaktag_plugins.drafting.bag import PANEL, piece_id
+from oaktag_plugins.drafting.worked_outline import perimeter
 
 DRIVE = "side-panel-drive"
 NON_DRIVE = "side-panel-non-drive"
@@ -29,7 +30,8 @@ def run(draft: Draft, options: PairOptions) -> Draft:
     notches, and cloth with a right side isn't cut twice with the same hand.
     """
     pieces = tuple(piece for outline in draft.outlines for piece in pair(outline, options.material))
-    return draft.evolve(pieces=(*draft.pieces, *pieces))
+    workings = (working for outline in draft.outlines for working in perimeter(draft.workings, outline))
+    return draft.evolve(pieces=(*draft.pieces, *pieces)).with_workings(workings)
 
 
 def pair(outline: Outline, material: str) -> tuple[Piece, Piece]:

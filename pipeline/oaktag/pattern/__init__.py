@@ -59,7 +59,7 @@ from oaktag.pattern.survey import (
     Statistics,
     Survey,
 )
-from oaktag.pattern.working import Term, Working
+from oaktag.pattern.working import Term, Working, WorkingSheet
 
 __all__ = [
     "CORNER_PREFIX",
@@ -121,4 +121,5 @@ __all__ = [
     "Treatment",
     "TubeWidth",
     "Working",
+    "WorkingSheet",
 ]

@@ -8,11 +8,12 @@ from pydantic import Field
 
 from oaktag import Draft, Finding, Refusal
 from oaktag.geometry import Point, left_normal, shifted
-from oaktag.pattern import Edge, Outline
+from oaktag.pattern import Edge, Outline, Working
 from oaktag.recipe import listed, show
 from oaktag_plugins.drafting.bag import piece_id, straight_edges
-from oaktag_plugins.drafting.cut_line import Side, half_of
+from oaktag_plugins.drafting.cut_line import LineOptions, Side, half_of
 from oaktag_plugins.drafting.split import Half, SplitError, split_outline
+from oaktag_plugins.drafting.worked_outline import ParallelCut, cut_across, cut_runs
 
 LEAST = 40.0
 """Shortest run, in mm, that a bag may have along a tube (common practice, no source)."""
@@ -121,3 +122,33 @@ def uncut_finding(error: UncutError, where: str) -> Finding:
         f"the line can't cut the bag in two: {error.reason}. The bag stays whole; move or turn the line."
     )
     return Finding("error", "cut-impossible", message, where)
+
+
+def worked_cut(
+    draft: Draft,
+    whole: Outline,
+    part: Outline,
+    edge: str,
+    line: LineOptions,
+    stage: str,
+    gap: float,
+    shares: int = 1,
+) -> tuple[Working, ...]:
+    """How the runs of a cut outline come about.
+
+    Args:
+        draft: has the workings so far.
+        whole: the outline before.
+        part: what was cut from it.
+        edge: name of its edge along the line.
+        line: that cuts.
+        stage: that cuts.
+        gap: as the recipe gives it, mm.
+        shares: how many bodies share the gap.
+    """
+    names = [one.name for one in whole.edges]
+    found: tuple[Working, ...] = ()
+    if line.parallel_to in names and line.distance is not None:
+        parallel = ParallelCut(line.parallel_to, line.distance, gap / shares, stage, shares)
+        found = cut_runs(draft.workings, whole, part, edge, parallel, draft.frame)
+    return found or cut_across(draft.workings, whole, part, stage)
