@@ -303,3 +303,31 @@ def test_a_stage_that_cannot_be_loaded_is_the_recipes_problem_before_anything_ru
     stages = Stages({"sew.survey": InstalledStage(broken, "sew", "sew-bags", "1")}, ())
     with pytest.raises(InputError, match="this stage of sew-bags can't be loaded"):
         make_plan(recipe("sew.survey"), stages)
+
+
+def with_closer(**more: str) -> Stages:
+    """The stages, and one that closes every recipe that makes files."""
+    closer = stage("sew.count", needs="files", **more)
+    closes = replace(closer, spec=replace(closer.spec, closes=True))
+    return replace(STAGES, installed={**STAGES.installed, "sew.count": closes})
+
+
+DRAWN = ("sew.survey", "sew.clear", "sew.panel", "sew.margin", "sew.draw")
+
+
+def test_a_closing_stage_runs_last_without_being_listed() -> None:
+    made = make_plan(recipe(*DRAWN), with_closer())
+    assert [planned.step.use for planned in made.steps] == [*DRAWN, "sew.count"]
+    assert made.steps[-1].ready.options == SewOptions()
+
+
+def test_a_closing_stage_runs_once_where_it_is_listed() -> None:
+    made = make_plan(recipe(*DRAWN, "sew.count"), with_closer())
+    assert [planned.step.use for planned in made.steps] == [*DRAWN, "sew.count"]
+    with pytest.raises(InputError, match="adds the files too late"):
+        make_plan(recipe(*DRAWN, "sew.count", "sew.draw"), with_closer())
+
+
+def test_a_closing_stage_stays_away_where_nothing_adds_what_it_needs() -> None:
+    made = make_plan(recipe(*DRAWN[:-1]), with_closer())
+    assert [planned.step.use for planned in made.steps] == [*DRAWN[:-1]]
