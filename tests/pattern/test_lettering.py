@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from oaktag.geometry import Box, Path, Point
-from oaktag.pattern.lettering import LINE_SPACING, letter, letter_polylines, text_size
+from oaktag.pattern.lettering import LINE_SPACING, letter, letter_polylines, text_size, unwritable
 
 ACCENTED = (
     "ÀÁÂÃÄÅÇÈÉÊËÌÍÎÏÑÒÓÔÕÖÙÚÛÜÝàáâãäåçèéêëìíîïñòóôõöùúûüýÿ"
@@ -27,7 +27,6 @@ SPELT = {
     "‑": "-",
     "ﬁ": "fi",
     "≤": "<=",
-    "\u03bc": "µ",
 }
 
 texts = st.text(alphabet=st.sampled_from(string.printable[:95] + ACCENTED + SIGNS + "漢🚲"), max_size=12)
@@ -147,6 +146,81 @@ def test_an_unknown_accent_is_not_lost() -> None:
 @pytest.mark.parametrize(("sign", "spelt"), SPELT.items())
 def test_some_signs_are_spelt(sign: str, spelt: str) -> None:
     assert flat(sign) == flat(spelt)
+
+
+ALPHABETS = {
+    "Russian": "абвгдеёжзийклмнопрстуфхцчшщъыьэюя",
+    "Ukrainian": "абвгґдеєжзиіїйклмнопрстуфхцчшщьюя",
+    "Belarusian": "абвгдеёжзійклмнопрстуўфхцчшыьэюя",
+    "Bulgarian": "абвгдежзийклмнопрстуфхцчшщъьюя",
+    "Serbian": "абвгдђежзијклљмнњопрстћуфхцчџш",
+    "Macedonian": "абвгдѓежзѕијклљмнњопрстќуфхцчџш",
+    "Greek": "αβγδεζηθικλμνξοπρστυφχψωάέήίόύώϊϋΐΰ",
+}
+
+
+@pytest.mark.parametrize("letters", ALPHABETS.values(), ids=ALPHABETS)
+def test_every_letter_of_an_alphabet_has_a_shape_of_its_own(letters: str) -> None:
+    both = [*letters, *(letters.upper() if "ΐ" not in letters else letters[:-2].upper())]
+    assert not any(unwritable(letter) for letter in both)
+    assert len({flat(letter) for letter in both}) == len(both)
+    assert flat("?") not in {flat(letter) for letter in both}
+
+
+def rise(letter: str) -> tuple[float, float]:
+    """Bottom and top of a letter's ink above the line on which an H stands."""
+    stems = len(flat("H"))
+    strokes = flat(f"H{letter}")
+    line = ink(strokes[:stems]).min_y
+    box = ink(strokes[stems:])
+    return box.min_y - line, box.max_y - line
+
+
+@pytest.mark.parametrize("letter", [*"ЖБДЯЮЭФЩ", *"ΓΔΘΞΨΩ", *"жядлшю"])
+def test_letters_of_other_alphabets_fit_the_latin_ones(letter: str) -> None:
+    bottom, top = rise(letter)
+    assert top == pytest.approx(21.0 if letter.isupper() else 14.0, abs=1.0)
+    assert -5.0 <= bottom <= 0.0
+    assert text_size((letter,), 5.0)[0] < text_size(("WW",), 5.0)[0]
+
+
+def test_final_sigma_hangs_below_the_line() -> None:
+    assert rise("ς")[0] < -3.0 <= rise("σ")[0]
+
+
+@pytest.mark.parametrize(
+    ("text", "signs"),
+    [
+        ("Side panel 2½ Łódź", ()),
+        ("Жук und 日本, 日", ("日", "本")),
+        ("bag 👜\u200d🔧", ("👜", "\u200d", "🔧")),
+        ("㍻ ㎏ ﬁ", ("㍻",)),
+        ("x\u20d7 \n", ("\u20d7", "\n")),
+        ("", ()),
+    ],
+)
+def test_it_says_what_it_cannot_write(text: str, signs: tuple[str, ...]) -> None:
+    assert unwritable(text) == signs
+
+
+@given(st.text(max_size=8))
+def test_what_is_writable_has_no_question_marks(text: str) -> None:
+    if not unwritable(text) and text.strip():
+        spelt = unicodedata.normalize("NFKC", text)
+        assert "?" in spelt or not _has(flat(text), flat("?"))
+    elif unwritable(text):
+        assert _has(flat(text), flat("?"))
+
+
+def _has(strokes: tuple[tuple[Point, ...], ...], others: tuple[tuple[Point, ...], ...]) -> bool:
+    """Whether strokes have the others among them, wherever these stand."""
+
+    def shapes(lines: tuple[tuple[Point, ...], ...]) -> list[tuple[Point, ...]]:
+        return [
+            tuple((round(x - line[0][0], 6), round(y - line[0][1], 6)) for x, y in line) for line in lines
+        ]
+
+    return set(shapes(others)) <= set(shapes(strokes))
 
 
 def test_a_fraction_is_not_read_as_part_of_the_number() -> None:

@@ -1,8 +1,9 @@
 """Single-stroke letters: the same shapes in every file format, whatever fonts a machine has.
 
 The letters are Roman Simplex of A. V. Hershey, "Calligraphy for Computers" (U.S. Naval Weapons Laboratory,
-1967), from the package Hershey-Fonts. That has ASCII only; accents and signs that makers write are drawn here
-on the same grid: 21 units from the baseline to the top of a capital, y upward, 14 to the top of a small x.
+1967), Greek ones his Greek Simplex, both from the package Hershey-Fonts. They are ASCII and the Greek alphabet
+only; accents, Cyrillic letters (which that package has in double strokes) and signs that makers write are drawn
+here on the same grid: 21 units from the baseline to the top of a capital, y upward, 14 to the top of a small x.
 """
 
 from __future__ import annotations
@@ -12,9 +13,12 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from math import cos, isfinite, radians, sin
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from oaktag.geometry import Path, Point
+
+if TYPE_CHECKING:
+    from HersheyFonts import HersheyFonts
 
 Align = Literal["left", "centre", "right"]
 Polyline = tuple[Point, ...]
@@ -150,6 +154,13 @@ def text_size(lines: Sequence[str], height: float) -> tuple[float, float]:
     return ((right - left) * scale, (top - bottom) * scale)
 
 
+def unwritable(text: str) -> tuple[str, ...]:
+    """The characters of a text that can't be drawn and become question marks, each once, in order."""
+    if text.isascii() and text.isprintable():
+        return ()
+    return tuple(dict.fromkeys(sign for cluster in _clusters(text) for sign in _unknown(cluster)))
+
+
 def _extent(lines: Sequence[str], height: float) -> tuple[float, float, float, float]:
     """Left, bottom, right and top of a block on the grid; x from the widest line's first ink."""
     if not (isfinite(height) and height > 0.0):
@@ -211,6 +222,17 @@ def _glyph(cluster: str) -> _Glyph:
     return _side_by_side(_plain(part) or _hershey()[_UNKNOWN] for part in cluster)
 
 
+def _unknown(cluster: str) -> tuple[str, ...]:
+    """What of a cluster `_glyph` can't draw."""
+    taken_apart = unicodedata.normalize("NFD", cluster)
+    if _plain(cluster) is not None or _accented(taken_apart[0], taken_apart[1:]) is not None:
+        return ()
+    spelt = _SPELT.get(cluster) or unicodedata.normalize("NFKC", cluster)
+    if spelt != cluster:
+        return (cluster,) if any(_unknown(part) for part in _clusters(spelt)) else ()
+    return tuple(part for part in cluster if _plain(part) is None)
+
+
 def _plain(character: str) -> _Glyph | None:
     """A character that is drawn without taking it apart; None if there is none."""
     if character in _DRAWN:
@@ -224,6 +246,12 @@ def _plain(character: str) -> _Glyph | None:
     if character in _FRACTIONS:
         above, below = _FRACTIONS[character]
         return _fraction(above, below)
+    if character in _LIKE_LATIN:
+        return _hershey()[_LIKE_LATIN[character]]
+    if character in GREEK:
+        return _greek()[character]
+    if character in CYRILLIC:
+        return _cyrillic()[character]
     return _hershey().get(character)
 
 
@@ -233,7 +261,7 @@ def _accented(base: str, accents: str) -> _Glyph | None:
         return None
     # The dot of i and j makes room for an accent, but stays above one that is below.
     dotless = any(accent in _ABOVE for accent in accents)
-    glyph = _plain({"i": "ı", "j": "ȷ"}.get(base, base) if dotless else base)
+    glyph = _plain(_DOTLESS.get(base, base) if dotless else base)
     if glyph is None:
         return None
     xs = [x for stroke in glyph.strokes for x, _ in stroke] or [0.0, glyph.advance]
@@ -305,17 +333,7 @@ def _hershey() -> dict[str, _Glyph]:
 
     font = HersheyFonts()
     font.load_default_font("rowmans")
-    # The package counts y downward with the baseline at 9.
-    glyphs = {
-        character: _Glyph(
-            float(glyph.char_width),
-            tuple(
-                tuple((float(x - glyph.left_offset), float(9 - y)) for x, y in stroke)
-                for stroke in glyph.strokes
-            ),
-        )
-        for character, glyph in font.all_glyphs.items()
-    }
+    glyphs = _glyphs_of(font)
     # The font keeps its ring for degrees where ASCII has no letter.
     glyphs["°"] = glyphs.pop("\x7f")
     # Its hyphen is as long as a minus sign and tears a name apart; its caret is an arrow.
@@ -328,6 +346,87 @@ def _hershey() -> dict[str, _Glyph]:
         glyphs[dotless] = _Glyph(glyph.advance, stem)
     return glyphs
 
+
+def _glyphs_of(font: HersheyFonts) -> dict[str, _Glyph]:
+    """The glyphs of the font that is loaded; the package counts y downward with the baseline at 9."""
+    return {
+        character: _Glyph(
+            float(glyph.char_width),
+            tuple(
+                tuple((float(x - glyph.left_offset), float(9 - y)) for x, y in stroke)
+                for stroke in glyph.strokes
+            ),
+        )
+        for character, glyph in font.all_glyphs.items()
+    }
+
+
+@lru_cache(maxsize=1)
+def _greek() -> dict[str, _Glyph]:
+    """Greek Simplex, which keeps its alphabet in the order of the letters A to X and a to x."""
+    from HersheyFonts import HersheyFonts
+
+    font = HersheyFonts()
+    font.load_default_font("greeks")
+    glyphs = _glyphs_of(font)
+    alphabet = {chr(0x391 + i + (i > 16)): glyphs[chr(ord("A") + i)] for i in range(24)}
+    alphabet |= {chr(0x3B1 + i + (i > 16)): glyphs[chr(ord("a") + i)] for i in range(24)}
+    final_sigma: _Grid = (
+        (16.0, 12.0), (14.0, 14.0), (11.0, 14.0), (7.0, 12.0), (5.0, 9.0), (4.0, 6.0), (5.0, 4.0), (7.0, 2.0),
+        (11.0, 0.0), (12.0, -2.0), (12.0, -4.0), (10.0, -6.0), (7.0, -5.0),
+    )  # fmt: skip
+    return {**alphabet, "ς": _Glyph(18.0, (final_sigma,))}
+
+
+@lru_cache(maxsize=1)
+def _cyrillic() -> dict[str, _Glyph]:
+    """Cyrillic letters that have no Latin shape, drawn in the manner of Roman Simplex.
+
+    Most small ones are the capitals in small, as in print.
+    """
+    latin = _hershey()
+    mirrored_c = tuple(tuple((21.0 - x, y) for x, y in stroke) for stroke in latin["C"].strokes)
+    mirrored_r = tuple(tuple((21.0 - x, y) for x, y in stroke) for stroke in latin["R"].strokes)
+    narrow_o = tuple(tuple((0.8 * x + 6.6, y) for x, y in stroke) for stroke in latin["O"].strokes)
+    capitals = {
+        **{letter: _Glyph(advance, strokes) for letter, (advance, strokes) in _CYRILLIC_CAPITALS.items()},
+        "Є": _Glyph(21.0, (*latin["C"].strokes, ((3.0, 11.0), (13.0, 11.0)))),
+        "Э": _Glyph(21.0, (*mirrored_c, ((8.0, 11.0), (18.0, 11.0)))),
+        "Ю": _Glyph(25.0, (((4.0, _CAPITAL), (4.0, 0.0)), ((4.0, 11.0), (9.0, 11.0)), *narrow_o)),
+        "Я": _Glyph(21.0, mirrored_r),
+    }
+    small = {
+        letter.lower(): _Glyph(
+            0.85 * glyph.advance,
+            tuple(tuple((0.85 * x, y * _SMALL / _CAPITAL) for x, y in stroke) for stroke in glyph.strokes),
+        )
+        for letter, glyph in (*capitals.items(), *((alike, latin[_LIKE_LATIN[alike]]) for alike in "ВКМНТ"))
+    }
+    o, stem = latin["o"], ((4.0, _CAPITAL), (4.0, 0.0))
+    arch: _Grid = ((4.0, 10.0), (7.0, 13.0), (9.0, 14.0), (12.0, 14.0), (14.0, 13.0), (15.0, 10.0))
+    bar: _Grid = ((0.0, 17.0), (9.0, 17.0))
+    tail: _Grid = ((15.0, -2.0), (14.0, -5.0), (12.0, -7.0), (10.0, -7.0))
+    flag: _Grid = ((14.0, 21.0), (12.0, 20.0), (7.0, 19.0), (4.0, 16.0), (3.0, 12.0), (3.0, 7.0))
+    middle = 0.5 * (min(x for x, _ in o.strokes[0]) + max(x for x, _ in o.strokes[0]))
+    own = {
+        "б": _Glyph(o.advance, (*o.strokes, flag)),
+        "ф": _Glyph(o.advance, (*o.strokes, ((middle, _CAPITAL), (middle, -7.0)))),
+        "ћ": _Glyph(19.0, (stem, bar, (*arch, (15.0, 0.0)))),
+        "ђ": _Glyph(19.0, (stem, bar, (*arch, *tail))),
+    }
+    return {**capitals, **small, **own}
+
+
+GREEK = frozenset("ΑΒΓΔΕΖΗΘΙΚΛΜΝΞΟΠΡΣΤΥΦΧΨΩαβγδεζηθικλμνξοπρστυφχψως")
+"""Greek letters that can be drawn; so can those that are one of these with an accent."""
+
+CYRILLIC = frozenset("БГДЖЗИЛПУФЦЧШЩЪЫЬЭЮЯҐЄЂЋЉЊЏбвгджзиклмнптфцчшщъыьэюяґєђћљњџ")
+"""Cyrillic letters that are drawn here; those of a Latin shape or with an accent can be too."""
+
+# Cyrillic letters whose shape is that of a Latin one.
+_LIKE_LATIN = dict(zip("АВЕКМНОРСТХІЈЅаеорсухіјѕ", "ABEKMHOPCTXIJSaeopcyxijs", strict=True))
+
+_DOTLESS = {"i": "ı", "j": "ȷ", "і": "ı", "ј": "ȷ"}
 
 _DOT: _Grid = ((0.0, 0.0), (-1.0, 1.0), (0.0, 2.0), (1.0, 1.0), (0.0, 0.0))
 _RING: _Grid = (
@@ -386,6 +485,127 @@ _DRAWN: dict[str, _Glyph] = {
         ),
     ),
 }
+# The bowl that Б, Ъ, Ы, Ь, Љ and Њ have on a stem at its left end.
+_BOWL: _Grid = (
+    (4.0, 11.0), (13.0, 11.0), (16.0, 10.0), (17.0, 9.0), (18.0, 7.0), (18.0, 4.0), (17.0, 2.0), (16.0, 1.0),
+    (13.0, 0.0), (4.0, 0.0),
+)  # fmt: skip
+_SMALL_BOWL: _Grid = tuple((4.0 + 0.75 * (x - 4.0), y) for x, y in _BOWL)
+_STEM: _Grid = ((4.0, 21.0), (4.0, 0.0))
+_TROUGH: _Grid = ((4.0, 21.0), (4.0, 0.0), (18.0, 0.0), (18.0, 21.0))
+_CYRILLIC_CAPITALS: dict[str, tuple[float, tuple[_Grid, ...]]] = {
+    "Б": (21.0, (_STEM, ((4.0, 21.0), (16.0, 21.0)), _BOWL)),
+    "Г": (18.0, (((4.0, 0.0), (4.0, 21.0), (16.0, 21.0)),)),
+    "Ґ": (18.0, (((4.0, 0.0), (4.0, 21.0), (16.0, 21.0), (16.0, 25.0)),)),
+    "Д": (
+        24.0,
+        (
+            ((3.0, -4.0), (3.0, 0.0), (21.0, 0.0), (21.0, -4.0)),
+            ((5.0, 0.0), (7.0, 5.0), (8.0, 12.0), (8.0, 21.0), (19.0, 21.0), (19.0, 0.0)),
+        ),
+    ),
+    "Ж": (
+        26.0,
+        (
+            ((13.0, 21.0), (13.0, 0.0)),
+            ((3.0, 21.0), (13.0, 10.0), (3.0, 0.0)),
+            ((23.0, 21.0), (13.0, 10.0), (23.0, 0.0)),
+        ),
+    ),
+    "З": (
+        21.0,
+        (
+            (
+                (3.0, 18.0), (5.0, 20.0), (8.0, 21.0), (12.0, 21.0), (15.0, 20.0), (17.0, 18.0), (17.0, 15.0),
+                (15.0, 12.0), (12.0, 11.0), (8.0, 11.0),
+            ),
+            (
+                (12.0, 11.0), (16.0, 10.0), (18.0, 7.0), (18.0, 4.0), (16.0, 1.0), (12.0, 0.0), (8.0, 0.0),
+                (5.0, 1.0), (3.0, 3.0),
+            ),
+        ),
+    ),
+    "И": (22.0, (((4.0, 21.0), (4.0, 0.0), (18.0, 21.0), (18.0, 0.0)),)),
+    "Л": (
+        22.0,
+        (((2.0, 0.0), (4.0, 0.0), (6.0, 3.0), (7.0, 9.0), (8.0, 21.0), (18.0, 21.0), (18.0, 0.0)),),
+    ),
+    "П": (22.0, (((4.0, 0.0), (4.0, 21.0), (18.0, 21.0), (18.0, 0.0)),)),
+    "У": (
+        20.0,
+        (((3.0, 21.0), (11.0, 6.0)), ((18.0, 21.0), (10.0, 4.0), (8.0, 1.0), (6.0, 0.0), (4.0, 0.0))),
+    ),
+    "Ф": (
+        24.0,
+        (
+            ((12.0, 21.0), (12.0, 0.0)),
+            (
+                (10.0, 17.0), (6.0, 16.0), (4.0, 14.0), (3.0, 12.0), (3.0, 9.0), (4.0, 7.0), (6.0, 5.0),
+                (10.0, 4.0), (14.0, 4.0), (18.0, 5.0), (20.0, 7.0), (21.0, 9.0), (21.0, 12.0), (20.0, 14.0),
+                (18.0, 16.0), (14.0, 17.0), (10.0, 17.0),
+            ),
+        ),
+    ),
+    "Ц": (23.0, (_TROUGH, ((18.0, 0.0), (21.0, 0.0), (21.0, -4.0)))),
+    "Ч": (
+        22.0,
+        (
+            ((18.0, 21.0), (18.0, 0.0)),
+            ((4.0, 21.0), (4.0, 14.0), (5.0, 11.0), (8.0, 10.0), (12.0, 10.0), (18.0, 12.0)),
+        ),
+    ),
+    "Ш": (28.0, (((4.0, 21.0), (4.0, 0.0), (24.0, 0.0), (24.0, 21.0)), ((14.0, 21.0), (14.0, 0.0)))),
+    "Щ": (
+        29.0,
+        (
+            ((4.0, 21.0), (4.0, 0.0), (24.0, 0.0), (24.0, 21.0)),
+            ((14.0, 21.0), (14.0, 0.0)),
+            ((24.0, 0.0), (27.0, 0.0), (27.0, -4.0)),
+        ),
+    ),
+    "Ъ": (
+        24.0,
+        (((1.0, 21.0), (7.0, 21.0), (7.0, 0.0)), tuple((x + 3.0, y) for x, y in _BOWL)),
+    ),
+    "Ы": (25.0, (_STEM, _SMALL_BOWL, ((21.0, 21.0), (21.0, 0.0)))),
+    "Ь": (21.0, (_STEM, _BOWL)),
+    "Ђ": (
+        22.0,
+        (
+            ((1.0, 21.0), (17.0, 21.0)),
+            ((7.0, 21.0), (7.0, 0.0)),
+            (
+                (7.0, 9.0), (10.0, 12.0), (13.0, 13.0), (16.0, 12.0), (18.0, 9.0), (18.0, 4.0), (17.0, 1.0),
+                (15.0, -1.0), (12.0, -1.0),
+            ),
+        ),
+    ),
+    "Ћ": (
+        22.0,
+        (
+            ((1.0, 21.0), (17.0, 21.0)),
+            ((7.0, 21.0), (7.0, 0.0)),
+            ((7.0, 9.0), (10.0, 12.0), (13.0, 13.0), (16.0, 12.0), (18.0, 9.0), (18.0, 0.0)),
+        ),
+    ),
+    "Љ": (
+        29.0,
+        (
+            ((2.0, 0.0), (4.0, 0.0), (5.0, 3.0), (6.0, 9.0), (7.0, 21.0), (15.0, 21.0), (15.0, 0.0)),
+            tuple((x + 11.0, y) for x, y in _SMALL_BOWL),
+        ),
+    ),
+    "Њ": (
+        29.0,
+        (
+            _STEM,
+            ((15.0, 21.0), (15.0, 0.0)),
+            ((4.0, 11.0), (15.0, 11.0)),
+            tuple((x + 11.0, y) for x, y in _SMALL_BOWL),
+        ),
+    ),
+    "Џ": (22.0, (_TROUGH, ((11.0, 0.0), (11.0, -4.0)))),
+}  # fmt: skip
 _OVERLAID: dict[str, tuple[str, str]] = {
     "Ø": ("O", "slash"),
     "ø": ("o", "slash"),
@@ -411,6 +631,6 @@ _FRACTIONS = {
 _SPELT = {
     "‘": "'", "’": "'", "‚": ",", "′": "'", "“": '"', "”": '"', "„": '"', "″": '"',
     "«": "<<", "»": ">>", "‹": "<", "›": ">", "‐": "-", "‑": "-", "⁄": "/", "∕": "/", "•": "·",
-    "≤": "<=", "≥": ">=", "≈": "~", "⌀": "Ø", "\u03bc": "\u00b5",
+    "≤": "<=", "≥": ">=", "≈": "~", "⌀": "Ø",
     "ß": "ss", "ẞ": "SS", "Æ": "AE", "æ": "ae", "Œ": "OE", "œ": "oe", "Þ": "Th", "þ": "th", "ð": "d",
 }  # fmt: skip
