@@ -7,11 +7,13 @@ from typing import Annotated
 from pydantic import Field
 
 from oaktag import Draft, Finding, Options, StageSpec, hookimpl
-from oaktag.pattern.drawing import LINE_STYLES, LineStyle, Role
+from oaktag.pattern.drawing import LINE_STYLES, ROLES, LineStyle, Role
 from oaktag.pattern.sheet import draw_sheet
+from oaktag.pattern.shown import Shown, page_of
 from oaktag_plugins.export_svg import sheet_svg
 from oaktag_plugins.exporting.result_file import ResultFile, with_file
 
+READER = "oaktag_plugins.reading.png:differences_in"
 MARGIN = 10.0
 """Empty margin around everything, mm."""
 
@@ -60,7 +62,9 @@ def run(draft: Draft, options: PngOptions) -> Draft:
         output_height=max(1, round(options.width * high / wide)),
         background_color="white",
     )
-    return with_file(draft, options.file, "png", picture)
+    page = page_of(sheet, MARGIN - sheet.bounds.min_x, MARGIN - sheet.bounds.min_y)
+    shown = Shown((page,), {role: role for role in ROLES}, scale=options.width / wide)
+    return with_file(draft, options.file, "png", picture, shown=shown, reader=READER)
 
 
 def preview_styles(pixels: float) -> dict[Role, LineStyle]:

@@ -155,14 +155,27 @@ def _wanted(
     texts: list[tuple[_Key, str, Text, Point]] = []
     drawn: dict[str, tuple[Item, ...]] = {}
     for number, page in enumerate(shown.pages):
-        for placement in page.placements:
-            if placement.piece not in drawn:
-                drawn[placement.piece] = piece_items(draft.piece(placement.piece))
-            transform = placement.transform
-            items: Iterable[Item] = [moved(item, transform) for item in drawn[placement.piece]]
-            _add(lines, texts, items, shown, number, placement.piece if named else "")
-        _add(lines, texts, page.own, shown, number, "")
+        for piece, items in _on_page(draft, page, drawn):
+            _add(lines, texts, items, shown, number, piece if named else "")
     return lines, texts
+
+
+def items_on(draft: Draft, page: Page) -> Iterator[Item]:
+    """What a page must show, drawn anew from the draft; for readers that compare by themselves."""
+    for _, items in _on_page(draft, page, {}):
+        yield from items
+
+
+def _on_page(
+    draft: Draft, page: Page, drawn: dict[str, tuple[Item, ...]]
+) -> Iterator[tuple[str, Iterable[Item]]]:
+    """Each piece with its items where they lie, then the page's own; `drawn` keeps what was drawn before."""
+    for placement in page.placements:
+        if placement.piece not in drawn:
+            drawn[placement.piece] = piece_items(draft.piece(placement.piece))
+        transform = placement.transform
+        yield placement.piece, [moved(item, transform) for item in drawn[placement.piece]]
+    yield "", page.own
 
 
 def _add(

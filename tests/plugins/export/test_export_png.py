@@ -1,14 +1,18 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
+from dataclasses import replace
 from io import BytesIO
 
 import pytest
-from PIL import Image
+from PIL import Image, ImageDraw, ImageOps
 from pydantic import ValidationError
 
 from oaktag import Draft
 from oaktag.pattern.sheet import draw_sheet
+from oaktag_plugins.check_read_back import ReadBackOptions
+from oaktag_plugins.check_read_back import run as read_back
 from oaktag_plugins.export_png import MARGIN, PngOptions, oaktag_stages, preview_styles, run
 
 
@@ -60,6 +64,41 @@ def test_lines_of_a_preview_can_be_seen_and_told_apart() -> None:
 def test_a_picture_has_a_sensible_width(width: int) -> None:
     with pytest.raises(ValidationError):
         PngOptions(width=width)
+
+
+def mirrored(image: Image.Image) -> Image.Image:
+    return ImageOps.mirror(image)
+
+
+def shrunk(image: Image.Image) -> Image.Image:
+    paper = Image.new("RGB", image.size, "white")
+    paper.paste(image.resize((round(image.width * 0.98), round(image.height * 0.98))))
+    return paper
+
+
+def erased(image: Image.Image) -> Image.Image:
+    image = image.copy()
+    image.paste("white", (0, 0, image.width // 2, image.height // 2))
+    return image
+
+
+def scribbled(image: Image.Image) -> Image.Image:
+    image = image.copy()
+    ImageDraw.Draw(image).line((3, 3, 40, 3), fill="black")
+    return image
+
+
+@pytest.mark.parametrize("fault", [mirrored, shrunk, erased, scribbled])
+def test_a_wrong_picture_goes(draft: Draft, fault: Callable[[Image.Image], Image.Image]) -> None:
+    after = run(draft, PngOptions())
+    assert read_back(after, ReadBackOptions()) == after
+    (artifact,) = after.artifacts
+    buffer = BytesIO()
+    fault(Image.open(BytesIO(artifact.data)).convert("RGB")).save(buffer, "png")
+    bad = after.evolve(artifacts=(replace(artifact, data=buffer.getvalue()),))
+    checked = read_back(bad, ReadBackOptions())
+    assert checked.artifacts == ()
+    assert checked.has_errors
 
 
 def test_without_the_cairo_library_the_preview_is_skipped(
