@@ -142,8 +142,16 @@ def make_bag(
 
 def _written(job: Job, folder: Path) -> Job:
     from oaktag.pattern.document import render
+    from oaktag.pattern.read_document import document_differences
 
     document = Artifact(PATTERN_FILE, "pattern", render(job.draft))
+    # Its digests are of the finished files, so no stage can read it back.
+    wrong = "; ".join(
+        f"{difference.where}: {difference.reason}".removeprefix(": ")
+        for difference in document_differences(job.draft, document.data)
+    )
+    if wrong:
+        raise RuntimeError(f"{PATTERN_FILE} differs from the draft, so nothing was written: {wrong}")
     return Job(job.result, write_artifacts(folder, [*job.draft.artifacts, document]))
 
 

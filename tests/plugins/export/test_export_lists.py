@@ -73,8 +73,13 @@ def test_bill_and_order_of_work_are_there_where_the_draft_has_them(worked: Draft
 
 @pytest.mark.parametrize(
     ("old", "new"),
-    [(b"gusset", b"gussets"), (b"\r\n", b",\r\n"), (b"0.5000", b"0.6"), (b"\"shell, coated\"", b"shell, coated")],
-)  # fmt: skip
+    [
+        (b"gusset", b"gussets"),
+        (b"\r\n", b",\r\n"),
+        (b"0.5000", b"0.6000"),
+        (b'"shell, coated"', b"shell, coated"),
+    ],
+)
 def test_a_damaged_list_goes(worked: Draft, old: bytes, new: bytes) -> None:
     after = run(worked, ListsOptions())
     bad = tuple(replace(artifact, data=artifact.data.replace(old, new, 1)) for artifact in after.artifacts)
