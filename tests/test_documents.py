@@ -101,30 +101,70 @@ def test_the_picture_is_what_the_first_command_draws(tmp_path: Path) -> None:
     assert kept.read_bytes() == drawn, f"copy the new pattern.svg over {kept.name}"
 
 
-def test_the_stage_shown_to_developers_works(tmp_path: Path) -> None:
-    (module,) = blocks(DEVELOPERS, "python")
-    (entry,) = blocks(DEVELOPERS, "toml")
-    points = tomllib.loads(entry)["project"]["entry-points"]["oaktag"]
-    (tmp_path / "my_stages").mkdir()
-    (tmp_path / "my_stages" / "__init__.py").touch()
-    (tmp_path / "my_stages" / "check_narrow.py").write_text(module, encoding="utf-8")
-    info = tmp_path / "my_stages-1.0.dist-info"
+def install(folder: Path, modules: dict[str, str], points: dict[str, str]) -> None:
+    """Lay a distribution with stages of its own into a folder."""
+    (folder / "my_stages").mkdir()
+    (folder / "my_stages" / "__init__.py").touch()
+    for name, module in modules.items():
+        (folder / "my_stages" / f"{name}.py").write_text(module, encoding="utf-8")
+    info = folder / "my_stages-1.0.dist-info"
     info.mkdir()
     (info / "METADATA").write_text("Metadata-Version: 2.1\nName: my-stages\nVersion: 1.0\n", encoding="utf-8")
     lines = "".join(f"{name} = {value}\n" for name, value in points.items())
     (info / "entry_points.txt").write_text(f"[oaktag]\n{lines}", encoding="utf-8")
-    recipe = (ROOT / "recipes" / "fit-sample.recipe.toml").read_text(encoding="utf-8")
-    head, mark, tail = recipe.partition('[[stage]]\nuse = "export.dxf"')
-    own = '[[stage]]\nuse = "check.narrow"\nleast = "6 cm"\n\n'
-    (tmp_path / "narrow.recipe.toml").write_text(head + own + mark + tail, encoding="utf-8")
-    done = subprocess.run(
-        [sys.executable, "-m", "oaktag", "check", "narrow.recipe.toml", "--frame", str(FRAME)],
-        cwd=tmp_path,
-        env={"PYTHONPATH": str(tmp_path), "PATH": ""},
+
+
+def oaktag_in(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "oaktag", *arguments, "--frame", str(FRAME)],
+        cwd=folder,
+        env={"PYTHONPATH": str(folder), "PATH": ""},
         capture_output=True,
         text=True,
         check=False,
     )
+
+
+def test_the_exporter_shown_to_developers_is_short_and_reads_its_file_back(tmp_path: Path) -> None:
+    _, module = blocks(DEVELOPERS, "python")
+    assert len([line for line in module.splitlines() if line.strip()]) < 40
+    # What it wrote is damaged here after the fact, to see that its reader isn't blind.
+    mirrored = module.replace('f"{number:.4f}"', 'f"{-number:.4f}"')
+    assert mirrored != module
+    mirrored = mirrored.replace('"export.points"', '"export.mirrored"').replace(
+        '"points.tsv"', '"mirrored.tsv"'
+    )
+    points = {"points": "my_stages.points", "mirrored": "my_stages.mirrored"}
+    install(tmp_path, {"points": module, "mirrored": mirrored}, points)
+    recipe = (
+        (ROOT / "recipes" / "fit-sample.recipe.toml")
+        .read_text(encoding="utf-8")
+        .split('[[stage]]\nuse = "export.')[0]
+    )
+    for name in points:
+        own = f'[[stage]]\nuse = "export.{name}"\n'
+        (tmp_path / f"{name}.recipe.toml").write_text(recipe + own, encoding="utf-8")
+    done = oaktag_in(tmp_path, "make", "points.recipe.toml", "--out", "out")
+    assert done.returncode == 0, done.stderr
+    assert "read-back-" not in done.stdout
+    written = tmp_path / "out" / "towpath-3-small" / "points"
+    assert sorted(path.name for path in written.iterdir()) == ["pattern.json", "points.tsv"]
+    done = oaktag_in(tmp_path, "make", "mirrored.recipe.toml", "--out", "out")
+    assert done.returncode == 1
+    assert "read-back-differs" in done.stdout
+    written = tmp_path / "out" / "towpath-3-small" / "mirrored"
+    assert [path.name for path in written.iterdir()] == ["pattern.json"]
+
+
+def test_the_stage_shown_to_developers_works(tmp_path: Path) -> None:
+    module, _ = blocks(DEVELOPERS, "python")
+    (entry,) = blocks(DEVELOPERS, "toml")
+    install(tmp_path, {"check_narrow": module}, tomllib.loads(entry)["project"]["entry-points"]["oaktag"])
+    recipe = (ROOT / "recipes" / "fit-sample.recipe.toml").read_text(encoding="utf-8")
+    head, mark, tail = recipe.partition('[[stage]]\nuse = "export.dxf"')
+    own = '[[stage]]\nuse = "check.narrow"\nleast = "6 cm"\n\n'
+    (tmp_path / "narrow.recipe.toml").write_text(head + own + mark + tail, encoding="utf-8")
+    done = oaktag_in(tmp_path, "check", "narrow.recipe.toml")
     assert done.returncode == 0, done.stderr
     assert "gusset-narrow" in done.stdout
 
