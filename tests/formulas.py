@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 
-from oaktag.pattern import Term, Working
+from oaktag.pattern import Draft, Working
 
 FUNCTIONS: Mapping[str, Callable[[float], float]] = {
     "sqrt": math.sqrt,
@@ -124,6 +124,49 @@ def about(workings: Iterable[Working], of: str, unit: str = "mm") -> Working:
     return [working for working in workings if working.about == of and working.unit == unit][-1]
 
 
-def of_terms(workings: Sequence[Working]) -> list[tuple[Working, Term]]:
-    """Every term with its working."""
-    return [(working, term) for working in workings for term in working.terms]
+def unfounded(draft: Draft) -> list[str]:
+    """Terms whose source isn't there, or has another value."""
+    read = {reading.key: (reading.value, reading.instrument) for reading in draft.frame.readings}
+    widths = {width.key: width.width for width in draft.frame.widths}
+    earlier: dict[str, Working] = {}
+    found: list[str] = []
+    for working in draft.workings:
+        for term in working.terms:
+            told = f"{working.name}: {term.symbol} = {term.value} from {term.source}"
+            if term.source.startswith("working: "):
+                source = earlier.get(term.source.removeprefix("working: "))
+                if source is None or abs(source.value - term.value) > 1e-6 or source.unit != term.unit:
+                    found.append(told)
+            elif term.source.startswith("reading: "):
+                key, _, instrument = term.source.removeprefix("reading: ").partition(", ")
+                if instrument and read.get(key) != (term.value, instrument):
+                    found.append(told)
+                if not instrument and widths.get(key) != term.value:
+                    found.append(told)
+        if working.name in earlier:
+            found.append(f"{working.name}: twice")
+        earlier[working.name] = working
+    return found
+
+
+def unworked(draft: Draft) -> list[str]:
+    """Runs of side panels, and sewn edges of gussets, that no working ends in."""
+    worked = {(w.about, round(w.value, 5)) for w in draft.workings if w.unit == "mm"}
+    found: list[str] = []
+    for piece in draft.pieces:
+        body = f"{piece.body}-" if piece.body else ""
+        if piece.role == "side-panel":
+            wanted = [(f"{body}{edge.name}", edge.length) for edge in piece.edges]
+            wanted.append((f"{body}side-panel", piece.seam_line.length))
+        elif piece.role == "gusset":
+            sides = ("drive-side", "non-drive-side")
+            wanted = [(f"{piece.id} length", piece.edge(side).length) for side in sides]
+        else:
+            continue
+        # Two roundings, as one number may lie on the border between two.
+        found += [
+            f"{piece.id}: {of} {length:.4f}"
+            for of, length in wanted
+            if not {(of, round(length + step, 5)) for step in (-5e-6, 0.0, 5e-6)} & worked
+        ]
+    return found

@@ -37,6 +37,7 @@ from oaktag_plugins.drafting.seam_classes import (
     on_line,
     table_over,
 )
+from oaktag_plugins.drafting.worked_pieces import cut_workings
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -123,7 +124,8 @@ def run(draft: Draft, options: AllowanceOptions) -> Draft:
         pieces.append(drawn)
         findings += found
     findings += binding_findings(draft, allowances)
-    return draft.evolve(pieces=tuple(pieces)).with_findings(findings)
+    workings = cut_workings(draft.workings, pieces)
+    return draft.evolve(pieces=tuple(pieces)).with_findings(findings).with_workings(workings)
 
 
 # How wide it is

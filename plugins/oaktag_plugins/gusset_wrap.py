@@ -57,6 +57,7 @@ from oaktag_plugins.drafting.strips import (
     split_evenly,
     tube_joins,
 )
+from oaktag_plugins.drafting.worked_gusset import gusset_workings
 
 _ALONG = 0.8  # cosine from which a run goes to the front, or up
 _ARROW_FROM, _ARROW_LENGTH, _ARROW_HEAD, _ARROW_BELOW = 10.0, 25.0, 5.0, 8.0
@@ -175,6 +176,7 @@ def wrapped(draft: Draft, outline: Outline, options: WrapOptions) -> tuple[Draft
     findings += material_findings(draft, outline, profile, spans, options)
     pieces: list[Piece] = []
     seams: list[Seam] = []
+    strips: list[tuple[Piece, float, float]] = []
     drilled = 0
     for index, (begin, end) in enumerate(spans):
         number = f"-{index + 1}" if len(spans) > 1 else ""
@@ -188,6 +190,7 @@ def wrapped(draft: Draft, outline: Outline, options: WrapOptions) -> tuple[Draft
             marks=(*piece.marks, *(m for body, at in here for m in hole_marks(piece, body, at)))
         )
         pieces.append(piece)
+        strips.append((piece, begin, end))
         edges, offset, span = panel_run(outline, begin, end - begin)
         for side, edge, reverse in (("drive", DRIVE_EDGE, True), ("non-drive", NON_DRIVE_EDGE, False)):
             a = SeamSide(piece_id(outline.body, f"{PANEL}-{side}"), edges, offset, span)
@@ -204,7 +207,11 @@ def wrapped(draft: Draft, outline: Outline, options: WrapOptions) -> tuple[Draft
             "move what goes through it, or close the bag there"
         )
         findings.append(Finding("error", "hole-at-opening", message, outline.body))
-    return draft.evolve(pieces=(*draft.pieces, *pieces), seams=(*draft.seams, *seams)), findings
+    workings = gusset_workings(
+        draft.workings, outline, runs, profile, strips, draft.frame.widths, options.add
+    )
+    changed = draft.evolve(pieces=(*draft.pieces, *pieces), seams=(*draft.seams, *seams))
+    return changed.with_workings(workings), findings
 
 
 def check_names(draft: Draft, options: WrapOptions) -> None:

@@ -37,6 +37,7 @@ from oaktag_plugins.drafting.inside import (
 from oaktag_plugins.drafting.split import SplitError, split_outline
 from oaktag_plugins.drafting.strips import panel_run
 from oaktag_plugins.drafting.turn_of_cloth import inset, layers_thickness, whole_reduction
+from oaktag_plugins.drafting.worked_pieces import liner_workings
 
 _NO_CLOTH = ("zipper", "tab")
 """Roles of a panel's parts beside which there is no liner."""
@@ -135,7 +136,8 @@ def lined(draft: Draft, body: str, options: LinerOptions) -> Draft:
                     "the edges under at the zipper's tape"
                 )
                 findings.append(Finding("warning", "liner-gusset-zipper", text, strip.id))
-    return draft.with_findings(findings)
+    workings = liner_workings(draft.workings, outline, inner, thickness, where)
+    return draft.with_findings(findings).with_workings(workings)
 
 
 def thickness_of(draft: Draft, body: str, options: LinerOptions) -> float:

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Annotated
 from pydantic import Field
 
 from oaktag import Draft, Finding, Options, StageSpec, hookimpl
-from oaktag.geometry import Path, Segment
+from oaktag.geometry import Line, Path, Segment
 from oaktag.pattern import Compartment, Piece, SeamSide
 from oaktag.pattern.walk import run_length, run_path
 from oaktag_plugins.drafting.bag import DRIVE_EDGE
 from oaktag_plugins.drafting.harmonic_volume import harmonic_volume
+from oaktag_plugins.drafting.worked_pieces import volume_workings
 
 if TYPE_CHECKING:
     from numpy import complex128, float64
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     Complexes = NDArray[complex128]
 
 _GAP = 1e-3  # mm; two runs no further apart meet
+_SAME_WIDTH = 1e-9  # mm
 
 LITRE = 1e6
 """Cubic millimetres in a litre."""
@@ -48,7 +50,26 @@ def run(draft: Draft, options: VolumeOptions) -> Draft:
     compartments = draft.compartments
     if len(bodies) > 1:
         compartments = (*compartments, *map(Compartment, bodies, litres))
-    return draft.evolve(volume=sum(litres), compartments=compartments).with_findings(findings)
+    workings = [
+        working
+        for body, holds in zip(bodies, litres, strict=True)
+        if (width := constant_width(draft, body)) is not None
+        for working in volume_workings(draft, width, holds, body)
+    ]
+    changed = draft.evolve(volume=sum(litres), compartments=compartments)
+    return changed.with_findings(findings).with_workings(workings)
+
+
+def constant_width(draft: Draft, body: str) -> float | None:
+    """The width in mm of a gusset that is as wide all round; None of any other."""
+    sides = gusset_sides(draft, body)
+    if isinstance(sides, str):
+        return None
+    paths = [None if strip is None else run_path(draft, strip) for _, strip in sides]
+    segments = [segment for path in paths if path is not None for segment in path.segments]
+    widths = [2.0 * abs(y) for segment in segments for _, y in (segment.start, segment.end)]
+    straight = None not in paths and all(isinstance(segment, Line) for segment in segments)
+    return widths[0] if straight and max(widths) - min(widths) < _SAME_WIDTH else None
 
 
 def body_volume(draft: Draft, body: str, options: VolumeOptions) -> tuple[float | None, list[Finding]]:

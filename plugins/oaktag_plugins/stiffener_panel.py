@@ -22,6 +22,7 @@ from oaktag_plugins.drafting.bag import (
     straight_edges,
 )
 from oaktag_plugins.drafting.inside import STIFFENER, layer_of, place_line, runs_along, shrunk, strip_part
+from oaktag_plugins.drafting.worked_pieces import stiffener_workings
 
 _WITH = (
     "strap", "anchor-patch", "loop", "patch", "reflective-tape", "binding", "divider", "pocket", "port",
@@ -154,6 +155,8 @@ def stiffened(
         up=host.up,
         front=host.front,
     )
+    reductions = {by(edge.name) for edge in host.edges}
+    draft = draft.with_workings(stiffener_workings(draft.workings, host, piece, reductions))
     here = Transform.translation(0.0, 0.0)
     if options.hold == "quilted":
         draft = sew_on(draft, piece, host.id, here, what=STIFFENER, face="inside", under=_WITH)

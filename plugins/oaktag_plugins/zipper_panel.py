@@ -24,6 +24,7 @@ from oaktag_plugins.drafting.assembled import (
 from oaktag_plugins.drafting.bag import SidePanel, bodies_of, panel, piece_id, to_panel
 from oaktag_plugins.drafting.cut_line import LineOptions, line_of
 from oaktag_plugins.drafting.split import Split, SplitError, split_outline
+from oaktag_plugins.drafting.worked_pieces import zipper_workings
 from oaktag_plugins.drafting.zipper import (
     Gauge,
     MisfitError,
@@ -143,7 +144,8 @@ def with_zipper(draft: Draft, body: str, options: PanelZipperOptions) -> Draft:
         *(() if bias is None else (bias,)),
         *lined_findings(draft, zipper, body, options),
     ]
-    return changed.replaced(marked).evolve(seams=seams).with_findings(findings)
+    workings = zipper_workings(draft.workings, zipper, gauge.strip, chord.length, margins(chord, options))
+    return changed.replaced(marked).evolve(seams=seams).with_findings(findings).with_workings(workings)
 
 
 def lined_findings(draft: Draft, zipper: str, body: str, options: PanelZipperOptions) -> list[Finding]:

@@ -7,6 +7,9 @@ from dataclasses import replace
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
+from runpy import run_path as run_file
+from types import SimpleNamespace
+from typing import TYPE_CHECKING
 
 import jsonschema
 import pytest
@@ -20,6 +23,12 @@ from oaktag.plugin import load_stages
 from oaktag.recipe import load_frame, load_recipe
 
 ROOT = Path(__file__).parents[2]
+
+if TYPE_CHECKING:
+    from tests import formulas
+else:
+    formulas = SimpleNamespace(**run_file(str(ROOT / "tests" / "formulas.py")))
+
 RECIPES = sorted((ROOT / "recipes").glob("*.recipe.toml"))
 FRAMES = sorted((ROOT / "recipes" / "frames").glob("*.frame.toml"))
 STAGES = load_stages()
@@ -69,6 +78,27 @@ def test_nothing_says_not_to_cut(draft: Draft) -> None:
 
 def test_the_draft_is_written_as_the_schema_says(draft: Draft) -> None:
     jsonschema.Draft202012Validator(schema()).validate(document(draft))
+
+
+def test_every_worked_number_comes_out_on_a_pocket_calculator(draft: Draft) -> None:
+    assert len(draft.workings) > 20
+    assert [said for said in map(formulas.wrong, draft.workings) if said] == []
+
+
+def test_every_worked_number_goes_back_to_readings_options_and_earlier_ones(draft: Draft) -> None:
+    assert formulas.unfounded(draft) == []
+    sources = {term.source.partition(":")[0] for working in draft.workings for term in working.terms}
+    assert {"reading", "working"} <= sources
+
+
+def test_every_run_between_straight_tubes_is_worked_out(draft: Draft) -> None:
+    unworked = formulas.unworked(draft)
+    if draft.frame.bows:
+        # What runs along a curve has no formula for a pocket calculator; what goes past it has.
+        assert 0 < len(unworked) < 24
+        assert not any("gusset" in said or "all round" in said for said in unworked)
+    else:
+        assert unworked == []
 
 
 def test_parts_and_visible_strips_add_up_to_what_they_are_assembled_to(draft: Draft) -> None:

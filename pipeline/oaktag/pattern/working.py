@@ -20,7 +20,7 @@ class Term:
     Attributes:
         symbol: as the formula writes it.
         value: in the formula's unit.
-        unit: `mm`, `°`, `l`, or empty for a bare number.
+        unit: `mm`, `mm²`, `°`, `l`, or empty for a bare number.
         source: where it comes from, in words: a reading with its key and its instrument (`reading:
             lengths.top-tube, tape`), an option (`corners.round: radius`), or the name of an earlier working
             (`working: angle at head`).

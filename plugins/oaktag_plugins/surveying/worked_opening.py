@@ -114,8 +114,9 @@ class _Shape:
                 begin, _, end = first.of.partition(" to ")
                 ends = (self.frame.corners.index(begin), self.frame.corners.index(end))
             of, adjusted = self.of(*ends), self.length(*ends)
-        mean = sum(r.value / r.sigma**2 for r in group) / sum(1.0 / r.sigma**2 for r in group)
+        mean = first.value
         if len(group) > 1:
+            mean = sum(r.value / r.sigma**2 for r in group) / sum(1.0 / r.sigma**2 for r in group)
             self._mean(group, of, mean, unit)
             start = self.sheet.term("m", mean, unit, "measure.reconcile: mean", of)
         else:
