@@ -10,16 +10,17 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import chain, pairwise
 from math import atan2, ceil, cos, degrees, log, radians, sin
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated, Any
 
-from pydantic import model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from oaktag import Draft, Finding, Options, Refusal, StageSpec, hookimpl
 from oaktag.geometry import Line, Path, Point, distance, lerp, midpoint
 from oaktag.pattern import Edge, Label, Mark, Piece
 from oaktag.pattern.cut_list import CARD
+from oaktag.pattern.document import document
 from oaktag.pattern.drawing import draw_piece, line_labels
-from oaktag.pattern.lettering import LINE_SPACING, text_size
+from oaktag.pattern.lettering import LINE_SPACING, text_size, unwritable
 from oaktag.recipe import Angle, NonNegativeLength, PerName, PositiveLength, listed, meant, refuse_value, show
 from oaktag_plugins.drafting.bag import GUSSET, PANEL
 from oaktag_plugins.drafting.label_room import Rectangle, Room
@@ -37,6 +38,43 @@ DIGEST_LETTERS = 8
 """So many letters of a SHA-256 tell two revisions of one sheet apart."""
 
 
+VALUES = frozenset(
+    {
+        "compartments", "cut_list", "files", "findings", "frame", "layout", "materials", "number",
+        "opening", "operations", "outline", "outlines", "paperwork", "piece", "pieces", "recipe",
+        "schema", "seams", "survey", "tables", "total", "volume_l", "workings",
+    }
+)  # fmt: skip
+"""What a line's template may name: the keys of `pattern.json`, and of each piece itself."""
+MOST_LINES = 40
+LONGEST_TEXT = 120
+
+
+def _line_template(value: str) -> str:
+    from oaktag_plugins.drafting.line_template import LineTemplateError, compiled
+
+    try:
+        compiled(value, VALUES)
+    except LineTemplateError as error:
+        raise refuse_value(error.reason, error.valid, error.todo) from None
+    return value
+
+
+def _printable(value: str) -> str:
+    if not value.isprintable():
+        raise refuse_value("is no line of text", "text on one line", "write it on one line")
+    return value
+
+
+Lines = Annotated[
+    tuple[Annotated[str, AfterValidator(_line_template)], ...], Field(min_length=1, max_length=MOST_LINES)
+]
+"""Templates of the lines of one text."""
+
+ShortText = Annotated[str, Field(max_length=LONGEST_TEXT), AfterValidator(_printable)]
+"""A line of text that can be printed, or none."""
+
+
 class BlockOptions(Options):
     """Options of `label.block`."""
 
@@ -46,11 +84,19 @@ class BlockOptions(Options):
     """Height of the capitals below which lines are left out instead."""
     margin: NonNegativeLength = 4.0
     """Distance of letters from the seam line and from whatever else is drawn on a piece."""
-    notes: tuple[str, ...] = ()
+    lines: PerName[Lines] | None = None
+    """Jinja templates of the lines, in place of the usual text; for all or by piece, role or material.
+
+    `piece`, `frame`, `recipe`, `survey`, `materials` and so on are what `pattern.json` has under these names.
+    `number` and `total` count the pieces; `piece.cut` and `piece.allowances` are said as in the usual text.
+    The most important line stands first; one that comes out empty is left out. Tape keeps its short text
+    unless it is named.
+    """
+    notes: tuple[ShortText, ...] = ()
     """More lines for every piece."""
-    author: str = ""
+    author: ShortText = ""
     """Who the pattern is from; left out if empty."""
-    licence: str = ""
+    licence: ShortText = ""
     """What others may do with the pattern, in its author's words; left out if empty."""
     grain_along: PerName[str] | None = None
     """The edge that the warp runs along, for all or by piece or material.
@@ -78,21 +124,23 @@ def run(draft: Draft, options: BlockOptions) -> Draft:
     which it is, how many are cut, and of what. Pieces that are cut from tape say no more in any case.
 
     Raises:
-        Refusal: a grain option names a piece, material or edge that isn't there.
+        Refusal: an option names a piece, material or edge that isn't there, or a template can't be filled in.
     """
     check_grain(draft.pieces, options)
+    own = own_lines(draft, options)
     pieces: list[Piece] = []
     findings: list[Finding] = []
     too_small: dict[str, tuple[str, ...]] = {}
     for index, piece in enumerate(draft.pieces):
         grain = grain_direction(piece, options)
+        short = own.get(piece.id) or short_text(piece)
         if is_tape(draft, piece):
-            lettered, missing = letter_small(piece, grain, options)
+            lettered, missing = letter_small(piece, short, grain, options)
         else:
-            lines = text_of(draft, piece, index + 1, options)
+            lines = own.get(piece.id) or text_of(draft, piece, index + 1, options)
             lettered, missing = letter_piece(piece, lines, grain, options, shorten=piece.role in _NEVER_SMALL)
             if missing and piece.role not in _NEVER_SMALL:
-                lettered, missing = letter_small(piece, grain, options)
+                lettered, missing = letter_small(piece, short, grain, options)
         pieces.append(lettered)
         if missing and (piece.role not in _NEVER_SMALL or is_tape(draft, piece)):
             too_small[piece.id] = missing
@@ -112,6 +160,7 @@ def run(draft: Draft, options: BlockOptions) -> Draft:
             f" {each}"
         )
         findings.append(Finding("note", "label-left-out", message, next(iter(too_small))))
+    findings += letters_missing(pieces)
     return draft.evolve(pieces=tuple(pieces)).with_findings(findings)
 
 
@@ -142,6 +191,91 @@ def text_of(draft: Draft, piece: Piece, number: int, options: BlockOptions) -> t
         options.licence,
     ]
     return tuple(line.strip() for line in lines if line.strip())
+
+
+def own_lines(draft: Draft, options: BlockOptions) -> dict[str, tuple[str, ...]]:
+    """The lines that the maker's own templates make, by id of the piece; pieces of the usual text have none.
+
+    Raises:
+        Refusal: a name is neither a piece nor a role nor a material, or a template can't be filled in.
+    """
+    templates = options.lines
+    if templates is None:
+        return {}
+    known = list(dict.fromkeys(name for piece in draft.pieces for name in _names_for_lines(piece)))
+    for name in templates.names:
+        if name not in known:
+            raise Refusal(
+                "there is no piece, role or material of this name",
+                key=f"lines.{name}",
+                source="recipe",
+                found=show(name),
+                valid=listed([*known, "default"]),
+                todo=meant(name, known, "name a piece, a role or a material, or remove it"),
+            )
+    whole = document(draft)
+    result: dict[str, tuple[str, ...]] = {}
+    for index, piece in enumerate(draft.pieces):
+        names = _names_for_lines(piece) if is_tape(draft, piece) else (*_names_for_lines(piece), "default")
+        chosen = next((name for name in names if name in templates.root), None)
+        if chosen is None:
+            continue
+        key = "lines" if chosen == "default" and not templates.names else f"lines.{chosen}"
+        said = {
+            **whole["pieces"][index],
+            "cut": quantity_text(piece.quantity, piece.mirrored),
+            "allowances": allowance_text(piece.edges),
+        }
+        values = {**whole, "piece": said, "number": index + 1, "total": len(draft.pieces)}
+        result[piece.id] = _filled_in(templates.root[chosen], values, piece, key)
+    return result
+
+
+def _filled_in(templates: Sequence[str], values: dict[str, Any], piece: Piece, key: str) -> tuple[str, ...]:
+    from oaktag_plugins.drafting.line_template import LineTemplateError, rendered
+
+    lines: list[str] = []
+    for row, template in enumerate(templates):
+        try:
+            lines.append(rendered(template, values))
+        except LineTemplateError as error:
+            raise Refusal(
+                f"{error.reason} (on {piece.id})",
+                key=f"{key}[{row}]",
+                source="recipe",
+                found=show(template),
+                valid=error.valid,
+                todo=error.todo,
+            ) from None
+    kept = tuple(line for line in lines if line)
+    if not kept:
+        raise Refusal(
+            f"leaves {piece.id} without any text",
+            key=key,
+            source="recipe",
+            found=f"{len(lines)} lines, all empty",
+            valid="at least one line that says which piece it is",
+            todo='add a line such as "{{ piece.name }}"',
+        )
+    return kept
+
+
+def letters_missing(pieces: Sequence[Piece]) -> Iterator[Finding]:
+    """A finding for every text on pieces that has characters without a single-stroke letter."""
+    on: defaultdict[str, list[str]] = defaultdict(list)
+    for piece in pieces:
+        texts = (line for label in (*line_labels(piece), *piece.labels) for line in label.lines)
+        for text in dict.fromkeys(texts):
+            if unwritable(text):
+                on[text].append(piece.id)
+    for text, ids in on.items():
+        yield Finding(
+            "warning",
+            "letters-missing",
+            f"{listed(unwritable(text))} can't be written in single-stroke letters: a question mark stands"
+            f" for each in {text!r} on {_and(ids)}",
+            ids[0],
+        )
 
 
 def short_text(piece: Piece) -> tuple[str, ...]:
@@ -235,6 +369,12 @@ def _names(piece: Piece) -> tuple[str, ...]:
     """What a piece can be called in a grain option, the most particular first: gusset-2, gusset, shell."""
     stem, _, number = piece.id.rpartition("-")
     return (piece.id, *((stem,) if stem and number.isdigit() else ()), piece.material)
+
+
+def _names_for_lines(piece: Piece) -> tuple[str, ...]:
+    """What a piece can be called in `lines`, the most particular first: gusset-2, gusset, shell."""
+    *own, material = _names(piece)
+    return tuple(dict.fromkeys((*own, *([piece.role] if piece.role else []), material)))
 
 
 def grain_direction(piece: Piece, options: BlockOptions) -> float:
@@ -374,13 +514,14 @@ def letter_piece(
     return _finished(piece, [], grain), (*lines, *names)
 
 
-def letter_small(piece: Piece, grain: float, options: BlockOptions) -> tuple[Piece, tuple[str, ...]]:
-    """Put the short text on a piece, along it, as large as it fits, and a grain line where there is room.
+def letter_small(
+    piece: Piece, lines: tuple[str, ...], grain: float, options: BlockOptions
+) -> tuple[Piece, tuple[str, ...]]:
+    """Put a short text on a piece, along it, as large as it fits, and a grain line where there is room.
 
     Returns:
-        The piece, and which of the short text's lines had to be left out.
+        The piece, and which of the lines had to be left out.
     """
-    lines = short_text(piece)
     along = readable(_length_direction(piece))
     angles = (along, *(angle for angle in line_angles(piece, grain) if abs(angle - along) > 0.5))
     least = min(options.margin, _LEAST_MARGIN)

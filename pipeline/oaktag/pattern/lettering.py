@@ -1,9 +1,9 @@
 """Single-stroke letters: the same shapes in every file format, whatever fonts a machine has.
 
 The letters are Roman Simplex of A. V. Hershey, "Calligraphy for Computers" (U.S. Naval Weapons Laboratory,
-1967), Greek ones his Greek Simplex, both from the package Hershey-Fonts. They are ASCII and the Greek alphabet
-only; accents, Cyrillic letters (which that package has in double strokes) and signs that makers write are drawn
-here on the same grid: 21 units from the baseline to the top of a capital, y upward, 14 to the top of a small x.
+1967), Greek ones his Greek Simplex, both from the package Hershey-Fonts. They are ASCII and the Greek
+alphabet only. Accents, Cyrillic letters (in double strokes there) and signs that makers write are drawn here
+on the same grid: 21 units from the baseline to the top of a capital, y upward, 14 to the top of a small x.
 """
 
 from __future__ import annotations
