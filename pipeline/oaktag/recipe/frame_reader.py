@@ -31,6 +31,7 @@ from oaktag.recipe.frame_sheet import (
     BossTable,
     BowTable,
     FrameSheet,
+    InstrumentName,
     LengthSigma,
     ObstacleTable,
     TubeStation,
@@ -167,6 +168,8 @@ class _Reader:
             self.problem("instruments", "is not a table", show(table), "[instruments]", "write a table")
             return result
         for name, value in table.items():
+            if self.validated(InstrumentName, name, "instruments") is None:
+                continue
             is_angle = name == "angle-gauge" or (
                 isinstance(value, str) and value.strip().endswith(ANGLE_UNITS)
             )
@@ -352,7 +355,7 @@ class _Reader:
     def attachment(self, name: object, key: str) -> Attachment | None:
         """The bytes of a file beside the sheet; None and a problem if it can't be had."""
         valid = "the name of a file beside this sheet, or in a folder below it, with /"
-        if not isinstance(name, str) or not name:
+        if not isinstance(name, str) or not name or not name.isprintable():
             self.problem(key, "names no file", show(name), valid, "write the file's name in quotes")
             return None
         relative = PurePosixPath(name)

@@ -76,10 +76,14 @@ def _text_or_none(value: str) -> str:
     return _text(value) if value else value
 
 
-Text = Annotated[str, AfterValidator(_text)]
+LONGEST_TEXT = 120
+LONGEST_NAME = 60
+"""Characters: a name stands in tables and on pieces, where a longer one can't be read."""
+
+Text = Annotated[str, Field(max_length=LONGEST_TEXT), AfterValidator(_text)]
 """A line of text that can be printed."""
 
-Name = Annotated[Text, AfterValidator(_name)]
+Name = Annotated[str, Field(max_length=LONGEST_NAME), AfterValidator(_text), AfterValidator(_name)]
 """Name of a corner or a tube."""
 
 
@@ -325,6 +329,7 @@ def _of_an_instrument(value: float) -> float:
 WORST_SIGMA = 10.0
 """An instrument worse than this, in mm, is most likely a number of mm on a sheet in inches."""
 
+InstrumentName = RootModel[Annotated[str, Field(max_length=LONGEST_NAME), AfterValidator(_text)]]
 WidthNumber = RootModel[PositiveLength]
 LengthSigma = RootModel[Annotated[Length, AfterValidator(_of_an_instrument)]]
 AngleSigma = RootModel[Annotated[Angle, Field(gt=0, le=10)]]

@@ -18,7 +18,8 @@ from oaktag.recipe.recipe_sheet import RecipeSheet
 from oaktag.recipe.toml_file import TomlFile, Unreadable, check_format, read_beside, read_toml
 
 SUFFIX = ".recipe.toml"
-_REFERENCE = re.compile(r"\{([^{}]*)\}")
+# `{parameter}`, but not what stands in a template's braces: `{{ piece.name }}`, `{% if ... %}`, `{# ... #}`.
+_REFERENCE = re.compile(r"\{\{.*?\}\}|\{%.*?%\}|\{#.*?#\}|\{([^{}]*)\}", re.DOTALL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,7 +235,7 @@ def _references(value: object) -> Iterator[str]:
         for inner in value:
             yield from _references(inner)
     elif isinstance(value, str):
-        yield from _REFERENCE.findall(value)
+        yield from (match[1] for match in _REFERENCE.finditer(value) if match[1] is not None)
 
 
 class _Filler:
@@ -262,9 +263,11 @@ class _Filler:
         if not isinstance(value, str):
             return value
         whole = _REFERENCE.fullmatch(value)
-        if whole is not None:
+        if whole is not None and whole[1] is not None:
             return self.look_up(whole[1], key, value)
-        return _REFERENCE.sub(lambda match: self.text_of(match[1], key, value), value)
+        return _REFERENCE.sub(
+            lambda match: match[0] if match[1] is None else self.text_of(match[1], key, value), value
+        )
 
     def text_of(self, name: str, key: str, found: str) -> str:
         value = self.look_up(name, key, found)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic.config import JsonDict
 
 from oaktag.recipe.options import Options, refuse_value
@@ -19,6 +19,19 @@ def _true(value: object) -> object:
     return value
 
 
+def _printable(value: str) -> str:
+    if not value.isprintable():
+        raise refuse_value(
+            "has control characters or a line break in it", "text that can be printed", "write it on one line"
+        )
+    return value
+
+
+LONGEST_ID = 60
+LONGEST_VERSION = 30
+LONGEST_DESCRIPTION = 500
+
+
 class StageEntry(BaseModel):
     """One `[[stage]]`: which stage, under what id; every other key is an option of that stage.
 
@@ -29,7 +42,7 @@ class StageEntry(BaseModel):
 
     use: Annotated[str, Field(min_length=1)] | None = None
     """Name of the stage."""
-    id: str = ""
+    id: Annotated[str, Field(max_length=LONGEST_ID), AfterValidator(_printable)] = ""
     """Unique in the recipe; the stage's name if it isn't given."""
     drop: Annotated[Literal[True], BeforeValidator(_true)] | None = None
     """Leaves out the base's stage of this id."""
@@ -75,9 +88,9 @@ class RecipeSheet(Options):
     """Version of the file format."""
     name: Annotated[str, Field(pattern=r"^[a-z0-9]+(?:[-.][a-z0-9]+)*$", max_length=60)]
     """Name of the recipe: lower-case letters and digits, with hyphens or dots between them."""
-    version: Annotated[str, Field(pattern=r"^[0-9]+(?:\.[0-9]+){0,2}$")]
+    version: Annotated[str, Field(pattern=r"^[0-9]+(?:\.[0-9]+){0,2}$", max_length=LONGEST_VERSION)]
     """Revision of the recipe, such as 1.2.0; printed on every piece."""
-    description: str = ""
+    description: Annotated[str, Field(max_length=LONGEST_DESCRIPTION), AfterValidator(_printable)] = ""
     """What it makes; the base's if it isn't given."""
     base: Annotated[str, Field(min_length=1)] | None = None
     """The recipe that this one is built on: its path from the folder of this one, with /."""
