@@ -19,7 +19,7 @@ from oaktag_plugins.drafting.bag import (
     straight_edges,
 )
 from oaktag_plugins.tech_pack.content import FigureBlock
-from oaktag_plugins.tech_pack.sketch import DASHED, DOTTED, Sketch, scale_word, text_width, upright
+from oaktag_plugins.tech_pack.sketch import DASHED, DOTTED, Sketch, text_width, upright
 from oaktag_plugins.tech_pack.wording import counted, listed_words, mm, number
 
 if TYPE_CHECKING:
@@ -101,11 +101,11 @@ def bag_block(draft: Draft) -> FigureBlock | None:
         _on_panel(sketch, draft, outline, place)
     _on_tubes(sketch, draft, opening, widths, place)
     _dimensions(sketch, draft, opening, place)
-    return FigureBlock(sketch.figure(), _caption(draft, scale, bool(bands)), _alternative(draft, opening))
+    return FigureBlock(sketch.figure(), _caption(draft, bool(bands)), _alternative(draft, opening))
 
 
-def _caption(draft: Draft, scale: float, tubes: bool) -> str:
-    parts = [f"Seen from the drive side, {scale_word(scale)}, lengths in mm"]
+def _caption(draft: Draft, tubes: bool) -> str:
+    parts = ["Seen from the drive side; lengths in mm"]
     if tubes:
         parts.append("tubes tinted, as wide as they were measured square to the frame")
     gap = one_gap(draft)

@@ -19,7 +19,6 @@ from oaktag_plugins.tech_pack.sketch import (
     Sketch,
     fitted,
     outward_at,
-    scale_word,
     text_width,
     upright,
 )
@@ -74,19 +73,17 @@ def piece_block(piece: Piece, *, lengths: bool = True) -> FigureBlock:
             off=edge.allowance * scale + 1.2,
             angle=0.0 if level else upright(edge.path.tangent_at(middle)),
         )
-    return FigureBlock(
-        sketch.figure(), piece_caption(piece, scale), piece_alternative(piece, lengths=lengths)
-    )
+    return FigureBlock(sketch.figure(), piece_caption(piece), piece_alternative(piece, lengths=lengths))
 
 
-def piece_caption(piece: Piece, scale: float) -> str:
-    """What the lines of a piece's drawing mean, and its scale."""
-    lines = ["solid: cut line", "dashed: seam line"] if piece.cut_line else ["solid: seam line"]
+def piece_caption(piece: Piece) -> str:
+    """What the lines of a piece's drawing mean."""
+    lines = ["solid cut line", "dashed seam line"] if piece.cut_line else ["solid seam line"]
     if any(edge.finish in _FOLDED for edge in piece.edges) or any(m.kind == "fold" for m in piece.marks):
-        lines.append("dash and dot: fold")
+        lines.append("dash-dot fold")
     if piece.placements:
-        lines.append("dotted: what is sewn on")
-    return f"{piece.name}, {scale_word(scale)}; {'; '.join(lines)}; seam lengths in mm."
+        lines.append("dotted where others are sewn on")
+    return f"{piece.name}: {', '.join(lines)}; seam lengths in mm."
 
 
 def piece_alternative(piece: Piece, *, lengths: bool = True) -> str:
@@ -205,7 +202,7 @@ def operation_block(
     figure = _beside(mates, runs)
     numbers = [at for at, _ in steps]
     word = "Operation" if len(numbers) == 1 else "Operations"
-    caption = f"{word} {ranges(numbers)}: the thick runs are worked on; each piece has a scale of its own."
+    caption = f"{word} {ranges(numbers)}: the thick runs are worked on. Each piece has a scale of its own."
     if alike:
         caption += f" Likewise {ranges(alike)}, on pieces of the same kind."
     if len(shown) > len(mates):

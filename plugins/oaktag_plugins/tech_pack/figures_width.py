@@ -95,3 +95,12 @@ def _stretches(marks: tuple[tuple[float, str], ...], length: float) -> list[tupl
     ends = [*(start for start, _ in marks[1:]), length]
     found = [(name, start, end) for (start, name), end in zip(marks, ends, strict=True)]
     return [(last, 0.0, first), *found] if first > _NAMED * length else found
+
+
+def widths_at_marks(draft: Draft, body: str) -> tuple[tuple[str, float], ...]:
+    """The gusset's width where each of the panel's runs begins, mm."""
+    sides = gusset_sides(draft, body)
+    if isinstance(sides, str):
+        return ()
+    _, width, _ = seam_width(draft, sides)
+    return tuple((name, width(s)) for s, name in width_marks(draft, body))

@@ -170,7 +170,7 @@ def piece_sections(draft: Draft) -> tuple[Section, ...]:
     )
     lead = Paragraph(
         "Pieces are drawn with the outside of the cloth towards the reader. Letters stand at the runs of the"
-        " seam line and name the rows or columns of the tables."
+        " seam line and name the rows or columns of the tables. No drawing here is a pattern: they aren't to scale."
     )
     return (Section("pieces", "Pieces", (lead, *groups)),)
 
@@ -192,14 +192,20 @@ def _about(draft: Draft, piece: Piece) -> str:
     made = (
         f"Sewn together from {listed_words(piece.parts)}; cut its template once from card and trim to it."
         if piece.assembled
-        else f"Cut {piece.quantity} from {piece.material or 'any cloth'}{hand}."
+        else f"Cut {piece.quantity} from {_material(draft, piece.material)}{hand}."
     )
-    description = draft.material(piece.material)
-    what = f" {piece.material}: {description.description}." if description and description.description else ""
+    notches = f", {counted(len(piece.notches), 'notch', 'notches')}" if piece.notches else ""
     return (
-        f"{made}{what} {number(box.width)} by {mm(box.height)}, area of one"
-        f" {number(abs(piece.outline.area) / 100.0)} cm\u00b2, {counted(len(piece.notches), 'notch', 'notches')}."
+        f"{made} {number(box.width)} by {mm(box.height)}, area of one"
+        f" {number(abs(piece.outline.area) / 100.0)} cm\u00b2{notches}."
     )
+
+
+def _material(draft: Draft, name: str) -> str:
+    material = draft.material(name)
+    if material is None or not material.description:
+        return name or "any cloth"
+    return f"{name} ({material.description})"
 
 
 def _edges(draft: Draft, piece: Piece) -> Table:
@@ -260,7 +266,7 @@ def _several(draft: Draft, kind: Sequence[Piece]) -> Group:
     )
     blocks: tuple[Block, ...] = (
         Paragraph(
-            f"{len(kind)} pieces of one kind, cut from {first.material}; {first.name} is drawn."
+            f"{len(kind)} pieces of one kind, cut from {_material(draft, first.material)}; {first.name} is drawn."
             f" Allowances: {allowances}."
         ),
         piece_block(first, lengths=False),

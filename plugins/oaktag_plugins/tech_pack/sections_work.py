@@ -195,7 +195,7 @@ def operation_sections(draft: Draft) -> tuple[Section, ...]:
 
 
 def _drawings(draft: Draft, steps: Sequence[Step]) -> Iterator[FigureBlock]:
-    """One drawing for steps that work on the same piece in the same way, and for steps on pieces of a kind."""
+    """One drawing for steps that do the same to one piece, and for steps on other pieces of its kind."""
     together: dict[tuple[object, ...], list[Step]] = {}
     for step in steps:
         together.setdefault(_same_work(draft, step[1]), []).append(step)

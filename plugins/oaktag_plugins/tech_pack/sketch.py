@@ -217,11 +217,6 @@ def fitted(boxes: Iterable[Box], width: float, height: float) -> float:
     return min(1.0, width / max(box.width, 1e-9), height / max(box.height, 1e-9))
 
 
-def scale_word(scale: float) -> str:
-    """A scale as people write it, rounded: `1 : 4.2`."""
-    return "true size" if scale >= 1.0 else f"1 : {1.0 / scale:.1f}"
-
-
 def outward_at(path: Path, s: float, *, clockwise: bool) -> Point:
     """The unit vector that points out of a closed outline at a station of one of its runs."""
     tx, ty = path.tangent_at(s)

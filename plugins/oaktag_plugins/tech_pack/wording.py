@@ -54,7 +54,7 @@ def listed_words(words: Iterable[str], most: int = 0) -> str:
 
 
 def counted(count: int, word: str, plural: str = "") -> str:
-    """A count and its word, in the plural where there isn't just one; that is the word with an s unless told."""
+    """A count and its word, in the plural where there isn't just one: with an s unless told otherwise."""
     return f"{count} {word}" if count == 1 else f"{count} {plural or word + 's'}"
 
 
