@@ -113,3 +113,26 @@ def test_results_go_to_a_folder_of_sheet_and_recipe_and_never_above_it(
     assert found == out / folder
     assert ".." not in found.parts
     assert len(found.parts) == 3
+
+
+class WorkedOptions(Options):
+    """Options."""
+
+    worked: bool = False
+    """Whether to show worked numbers."""
+
+
+def write_worked(draft: Draft, options: WorkedOptions) -> Draft:
+    return draft.with_artifact(Artifact("card.txt", "text", str(options.worked).encode()))
+
+
+@pytest.mark.parametrize("worked", [False, True])
+def test_a_job_shows_worked_numbers_on_request(
+    files: tuple[Path, Path], tmp_path: Path, worked: bool
+) -> None:
+    recipe, frame = files
+    recipe.write_text(RECIPE.replace('words = "{words}"\n', ""))
+    spec = StageSpec("test.card", "Do", f"{__name__}:write_worked", f"{__name__}:WorkedOptions")
+    stages = Stages({"test.card": InstalledStage(spec, "test", "test-bags", "1")}, ())
+    make_bag(recipe, frame, tmp_path / "out", worked=worked, stages=stages)
+    assert (tmp_path / "out" / "demo" / "my-card" / "card.txt").read_text() == str(worked)

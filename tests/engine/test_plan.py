@@ -331,3 +331,57 @@ def test_a_closing_stage_runs_once_where_it_is_listed() -> None:
 def test_a_closing_stage_stays_away_where_nothing_adds_what_it_needs() -> None:
     made = make_plan(recipe(*DRAWN[:-1]), with_closer())
     assert [planned.step.use for planned in made.steps] == [*DRAWN[:-1]]
+
+
+class ShowOptions(Options):
+    """Options."""
+
+    worked: bool = False
+    """Whether to show worked numbers."""
+
+
+class MisledOptions(Options):
+    """Options."""
+
+    worked: str = "hard"
+    """How."""
+
+
+def with_shows() -> Stages:
+    """The stages, one that shows worked numbers, one whose option of that name is another matter."""
+    shows = {
+        name: replace(
+            stage(name, needs="panels", adds="files"),
+            spec=replace(stage(name, needs="panels", adds="files").spec, options=f"{__name__}:{model}"),
+        )
+        for name, model in (("sew.show", "ShowOptions"), ("sew.mislead", "MisledOptions"))
+    }
+    return replace(STAGES, installed={**STAGES.installed, **shows})
+
+
+SHOWN = ("sew.survey", "sew.clear", "sew.panel", "sew.mislead", "sew.show")
+
+
+def test_worked_numbers_are_asked_of_every_stage_that_shows_them() -> None:
+    made = make_plan(recipe(*SHOWN, "sew.show"), with_shows(), worked=True)
+    assert [step.ready.options for step in made.steps[3:]] == [
+        MisledOptions(),
+        ShowOptions(worked=True),
+        ShowOptions(worked=True),
+    ]
+    assert make_plan(recipe(*SHOWN), with_shows()).steps[-1].ready.options == ShowOptions()
+
+
+def test_where_no_stage_shows_worked_numbers_the_one_to_add_is_named() -> None:
+    with pytest.raises(InputError) as caught:
+        make_plan(recipe(*SHOWN[:-1]), with_shows(), worked=True)
+    (problem,) = caught.value.problems
+    assert (problem.file, problem.key) == ("command line", "--worked")
+    assert "sew.show" in problem.valid
+    assert "sew.show" in problem.todo
+    assert "mislead" not in str(problem)
+    with pytest.raises(InputError, match="none is installed"):
+        make_plan(recipe(*SHOWN[:3]), STAGES, worked=True)
+    # What is wrong with the recipe comes first.
+    with pytest.raises(InputError, match="width"):
+        make_plan(recipe(*SHOWN[:3], width="wide"), STAGES, worked=True)

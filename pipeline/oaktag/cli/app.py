@@ -188,11 +188,13 @@ def _job_options(command: Command) -> Command:
     metavar="DIR",
     help="Results go to DIR/<sheet>/<recipe>/.",
 )
+@click.option("--worked", is_flag=True, help="Show how every length was computed, for a pocket calculator.")
 def make_command(
     recipe: Path,
     frame: Path,
     settings: tuple[str, ...],
     out: Path,
+    worked: bool,
     shows_json: bool,
     quiet: bool,
     traceback: bool,
@@ -203,7 +205,7 @@ def make_command(
 
     values = dict(parse_setting(text) for text in settings)
     with _progress(shows_json or quiet) as watch:
-        job = make_bag(recipe, frame, out, values, watch=watch)
+        job = make_bag(recipe, frame, out, values, worked=worked, watch=watch)
     return _report(job, shows_json, quiet)
 
 

@@ -37,16 +37,25 @@ def draft_bag(
     frame: Path,
     settings: Mapping[str, Any] | None = None,
     *,
+    worked: bool = False,
     stages: Stages | None = None,
     watch: Callable[[PlannedStep], None] | None = None,
 ) -> Job:
     """Do everything but write the files.
 
+    Args:
+        recipe: to follow.
+        frame: the sheet.
+        settings: parameters of the recipe to override.
+        worked: whether stages that can show worked numbers do so.
+        stages: what is installed.
+        watch: called before each stage.
+
     Raises:
         InputError: a file can't be used, the recipe can't be planned, or a stage refused what it was given.
         StageFailure: a stage broke.
     """
-    return _draft(frame, lambda _, __: load_recipe(recipe, settings), stages, watch)
+    return _draft(frame, lambda _, __: load_recipe(recipe, settings), stages, watch, worked=worked)
 
 
 def survey_frame(
@@ -86,6 +95,8 @@ def _draft(
     get_recipe: Callable[[Frame | None, Stages], Recipe],
     stages: Stages | None,
     watch: Callable[[PlannedStep], None] | None,
+    *,
+    worked: bool = False,
 ) -> Job:
     problems = _epoch_problems()
     sheet: Frame | None = None
@@ -95,7 +106,7 @@ def _draft(
     except InputError as error:
         problems += error.problems
     try:
-        plan = make_plan(get_recipe(sheet, installed), installed)
+        plan = make_plan(get_recipe(sheet, installed), installed, worked=worked)
     except InputError as error:
         problems += error.problems
     if problems or sheet is None:
@@ -127,16 +138,26 @@ def make_bag(
     out: Path,
     settings: Mapping[str, Any] | None = None,
     *,
+    worked: bool = False,
     stages: Stages | None = None,
     watch: Callable[[PlannedStep], None] | None = None,
 ) -> Job:
     """Draft a bag and write `out/<sheet>/<recipe>/`.
 
+    Args:
+        recipe: to follow.
+        frame: the sheet.
+        out: where results belong.
+        settings: parameters of the recipe to override.
+        worked: whether stages that can show worked numbers do so.
+        stages: what is installed.
+        watch: called before each stage.
+
     Raises:
         InputError: as `draft_bag`, or the folder can't be written to.
         StageFailure: a stage broke.
     """
-    job = draft_bag(recipe, frame, settings, stages=stages, watch=watch)
+    job = draft_bag(recipe, frame, settings, worked=worked, stages=stages, watch=watch)
     return _written(job, result_folder(recipe, frame, out))
 
 

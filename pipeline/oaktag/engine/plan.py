@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
+from oaktag.engine.write import PATTERN_FILE
 from oaktag.plugin import PARTS, Stages
-from oaktag.plugin.contract import ReadyStage, ready
+from oaktag.plugin.contract import ReadyStage, load, ready
 from oaktag.plugin.spec import Part
-from oaktag.recipe import InputError, Problem, Recipe, Step, listed, meant, show
+from oaktag.recipe import InputError, Options, Problem, Recipe, Step, listed, meant, show
 
 GIVEN: frozenset[Part] = frozenset({"readings"})
 """What is there before the first stage."""
@@ -38,11 +39,21 @@ class Plan:
     steps: tuple[PlannedStep, ...]
 
 
-def make_plan(recipe: Recipe, stages: Stages) -> Plan:
+WORKED = "worked"
+"""The option, a boolean, by which a stage shows worked numbers."""
+
+
+def make_plan(recipe: Recipe, stages: Stages, *, worked: bool = False) -> Plan:
     """Check a recipe against what is installed, and close it with the stages that run without being listed.
 
+    Args:
+        recipe: to check.
+        stages: what is installed.
+        worked: whether every stage with an option `worked` shows worked numbers, whatever the recipe says.
+
     Raises:
-        InputError: unknown stages, stages in the wrong order, unusable options; one problem for each mistake.
+        InputError: unknown stages, stages in the wrong order, unusable options, no stage that shows worked
+            numbers; one problem for each mistake.
     """
     problems = [problem for step in recipe.steps if (problem := _unknown(step, stages)) is not None]
     if problems:
@@ -58,9 +69,52 @@ def make_plan(recipe: Recipe, stages: Stages) -> Plan:
             problems += error.problems
         else:
             steps.append(PlannedStep(step, prepared))
+    if worked and not problems:
+        steps, problems = _worked(steps, stages)
     if problems:
         raise InputError(problems)
     return Plan(recipe, tuple(steps))
+
+
+def _worked(steps: list[PlannedStep], stages: Stages) -> tuple[list[PlannedStep], list[Problem]]:
+    """The steps, with worked numbers in those that can show them; and the problem that none can."""
+    if not any(_shows_worked(type(step.ready.options)) for step in steps):
+        return steps, [_nothing_worked(stages)]
+    return [_showing_worked(step) for step in steps], []
+
+
+def _showing_worked(step: PlannedStep) -> PlannedStep:
+    options = step.ready.options
+    if not _shows_worked(type(options)):
+        return step
+    return replace(step, ready=replace(step.ready, options=options.model_copy(update={WORKED: True})))
+
+
+def _shows_worked(model: type[Options]) -> bool:
+    field = model.model_fields.get(WORKED)
+    return field is not None and field.annotation is bool
+
+
+def _nothing_worked(stages: Stages) -> Problem:
+    able: list[str] = []
+    for name, stage in sorted(stages.installed.items()):
+        try:
+            model, _ = load(stage, file="command line", key=f"--{WORKED}")
+        except InputError:
+            continue  # a stage that can't be loaded is no stage to add
+        if _shows_worked(model):
+            able.append(name)
+    valid = (
+        f"a recipe with {listed(able)}" if able else f"a stage with an option `{WORKED}`; none is installed"
+    )
+    todo = f"add a `[[stage]]` with `use = {show(able[0])}`, or " if able else ""
+    return Problem(
+        "command line",
+        f"--{WORKED}",
+        "no stage of this recipe shows worked numbers",
+        valid=valid,
+        todo=f"{todo}leave `--{WORKED}` out: {PATTERN_FILE} has them always",
+    )
 
 
 def _closed(recipe: Recipe, stages: Stages) -> Recipe:
