@@ -41,6 +41,7 @@ _ARROW = 2.0
 _FOLDED = ("fold", "hem")
 
 _HOST, _MATE = (104.0, 44.0), (48.0, 26.0)  # of the first and of further pieces in an operation's drawing
+_LONG = 6.0  # times as long as high; such a piece has a row for itself, or nothing would be seen of it
 _ROW = 112.0
 _NAME = 3.2  # size of the type of names below pieces and of numbers at runs, mm
 _MOST_MATES = 3
@@ -73,17 +74,20 @@ def piece_block(piece: Piece, *, lengths: bool = True) -> FigureBlock:
             off=edge.allowance * scale + 1.2,
             angle=0.0 if level else upright(edge.path.tangent_at(middle)),
         )
-    return FigureBlock(sketch.figure(), piece_caption(piece), piece_alternative(piece, lengths=lengths))
+    return FigureBlock(
+        sketch.figure(), piece_caption(piece, lengths=lengths), piece_alternative(piece, lengths=lengths)
+    )
 
 
-def piece_caption(piece: Piece) -> str:
+def piece_caption(piece: Piece, *, lengths: bool = True) -> str:
     """What the lines of a piece's drawing mean."""
     lines = ["solid cut line", "dashed seam line"] if piece.cut_line else ["solid seam line"]
     if any(edge.finish in _FOLDED for edge in piece.edges) or any(m.kind == "fold" for m in piece.marks):
         lines.append("dash-dot fold")
     if piece.placements:
         lines.append("dotted where others are sewn on")
-    return f"{piece.name}: {', '.join(lines)}; seam lengths in mm."
+    letters = "seam lengths in mm" if lengths else "letters name the runs"
+    return f"{piece.name}: {', '.join(lines)}; {letters}."
 
 
 def piece_alternative(piece: Piece, *, lengths: bool = True) -> str:
@@ -202,9 +206,9 @@ def operation_block(
     figure = _beside(mates, runs)
     numbers = [at for at, _ in steps]
     word = "Operation" if len(numbers) == 1 else "Operations"
-    caption = f"{word} {ranges(numbers)}: the thick runs are worked on. Each piece has a scale of its own."
+    caption = f"{word} {ranges(numbers)}. {steps[0][1].text}"
     if alike:
-        caption += f" Likewise {ranges(alike)}, on pieces of the same kind."
+        caption += f" Likewise {ranges(alike)}, on other pieces of the same kind."
     if len(shown) > len(mates):
         caption += f" Not drawn, being alike: {listed_words((p.name for p in shown[len(mates) :]), 4)}."
     told = [
@@ -242,7 +246,7 @@ def _beside(pieces: Sequence[Piece], runs: Mapping[str, Sequence[tuple[int, Path
     x, top, lowest = 0.0, 0.0, 0.0
     for index, piece in enumerate(pieces):
         box = piece.outline.bounds
-        scale = fitted([box], *(_HOST if index == 0 else _MATE))
+        scale = fitted([box], *(_HOST if index == 0 or box.width > _LONG * box.height else _MATE))
         name = in_figure(piece.name)
         cell = max(box.width * scale, text_width(name, _NAME))
         if x > 0.0 and x + cell > _ROW:

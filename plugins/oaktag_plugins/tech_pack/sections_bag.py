@@ -170,7 +170,8 @@ def piece_sections(draft: Draft) -> tuple[Section, ...]:
     )
     lead = Paragraph(
         "Pieces are drawn with the outside of the cloth towards the reader. Letters stand at the runs of the"
-        " seam line and name the rows or columns of the tables. No drawing here is a pattern: they aren't to scale."
+        " seam line and name the rows or columns of the tables. No drawing here is a pattern: none is to"
+        " scale."
     )
     return (Section("pieces", "Pieces", (lead, *groups)),)
 
@@ -229,7 +230,7 @@ def _edges(draft: Draft, piece: Piece) -> Table:
         Column("notches", True),
         Column("seams"),
     )
-    return Table(f"Runs of {piece.name}", columns, rows)
+    return Table(f"Runs of {piece.id}", columns, rows)
 
 
 def _on_piece(piece: Piece) -> Table:
@@ -238,7 +239,7 @@ def _on_piece(piece: Piece) -> Table:
         box = hole.path.bounds
         rows.append((hole.name, hole.what, f"hole, {number(box.width)} by {mm(box.height)}"))
     rows += [(f.name, f.what, f"{f.quantity} \u00d7 {f.material}") for f in piece.fittings]
-    return Table(f"On {piece.name}", (Column("name"), Column("what"), Column("remark")), tuple(rows))
+    return Table(f"On {piece.id}", (Column("name"), Column("what"), Column("remark")), tuple(rows))
 
 
 def _several(draft: Draft, kind: Sequence[Piece]) -> Group:
@@ -266,13 +267,13 @@ def _several(draft: Draft, kind: Sequence[Piece]) -> Group:
     )
     blocks: tuple[Block, ...] = (
         Paragraph(
-            f"{len(kind)} pieces of one kind, cut from {_material(draft, first.material)}; {first.name} is drawn."
-            f" Allowances: {allowances}."
+            f"{len(kind)} pieces of one kind, cut from {_material(draft, first.material)};"
+            f" {first.name} is drawn. Allowances: {allowances}."
         ),
         piece_block(first, lengths=False),
-        Table(f"Seam lengths of the pieces: {first.role}", columns, rows),
+        Table(f"Seam lengths, from {first.id}", columns, rows),
     )
-    return Group(f"{first.role}, {len(kind)} pieces", blocks)
+    return Group(f"{first.role.replace('-', ' ')}: {len(kind)} pieces", blocks)
 
 
 def _seams_at(draft: Draft) -> dict[tuple[str, str], list[str]]:
@@ -336,7 +337,7 @@ def _seam_row(draft: Draft, seam: Seam) -> tuple[str, ...]:
         number(walked.length_a),
         number(walked.length_b),
         number(seam.ease),
-        signed(walked.difference),
+        signed(walked.difference, 2),
         str(len(walked.pairs)),
         SEAM_KINDS[seam.kind],
         stitching,

@@ -7,7 +7,6 @@ from collections.abc import Iterator, Sequence
 
 from oaktag import Draft
 from oaktag.pattern import LEVELS, NO_SOURCE, Level, Piece, ReadingResult, Survey, Term, Working
-from oaktag.pattern.cut_list import CARD
 from oaktag_plugins.drafting.bag import GUSSET, PANEL, straight_edges
 from oaktag_plugins.tech_pack.content import Block, Column, Group, Listing, Paragraph, Section, Table
 from oaktag_plugins.tech_pack.figures_width import widths_at_marks
@@ -328,7 +327,4 @@ def revision_sections(draft: Draft) -> tuple[Section, ...]:
         blocks.append(
             Table("Files of this revision", (Column("file"), Column("kind"), Column("SHA-256")), files)
         )
-    cards = [piece.id for piece in draft.pieces if piece.assembled]
-    if cards:
-        blocks.append(Paragraph(f"Templates to cut from {CARD}: {', '.join(cards)}."))
     return (Section("revision", "Revision", tuple(blocks)),)

@@ -129,6 +129,9 @@ def _thread(paperwork: Paperwork) -> Table:
 
 
 def _labour(paperwork: Paperwork) -> Table:
+    if not any(row.rate for row in paperwork.labour):
+        plain = (Column("kind of work"), Column("standard minutes", True))
+        return Table("Labour", plain, tuple((row.kind, number(row.minutes)) for row in paperwork.labour))
     rows = tuple(
         (row.kind, number(row.minutes), number(row.rate, 2), number(row.cost, 2)) for row in paperwork.labour
     )
@@ -190,7 +193,8 @@ def operation_sections(draft: Draft) -> tuple[Section, ...]:
     blocks: list[Block] = [Table("Order of work", columns, rows)]
     drawings = tuple(_drawings(draft, steps))
     if drawings:
-        blocks.append(Group("Drawings of the operations", drawings))
+        lead = Paragraph("Thick: the runs that are worked on. Each piece has a scale of its own.")
+        blocks.append(Group("Drawings of the operations", (lead, *drawings)))
     return (Section("operations", "Operations", tuple(blocks)),)
 
 
