@@ -131,7 +131,7 @@ def test_a_job_shows_worked_numbers_on_request(
     files: tuple[Path, Path], tmp_path: Path, worked: bool
 ) -> None:
     recipe, frame = files
-    recipe.write_text(RECIPE.replace('words = "{words}"\n', ""))
+    recipe.write_text('name = "card"\nversion = "1"\n[[stage]]\nuse = "test.card"\n')
     spec = StageSpec("test.card", "Do", f"{__name__}:write_worked", f"{__name__}:WorkedOptions")
     stages = Stages({"test.card": InstalledStage(spec, "test", "test-bags", "1")}, ())
     make_bag(recipe, frame, tmp_path / "out", worked=worked, stages=stages)
