@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import hypot
 from typing import TYPE_CHECKING
 
 from oaktag import Draft
 from oaktag.geometry import Box, Path, Point, Transform, left_normal, shifted
-from oaktag.pattern import Edge, Opening, Outline
+from oaktag.pattern import Edge, Opening
 from oaktag.pattern.lettering import Polyline
 from oaktag_plugins.drafting.bag import (
     NON_DRIVE_EDGE,
@@ -19,7 +19,7 @@ from oaktag_plugins.drafting.bag import (
     straight_edges,
 )
 from oaktag_plugins.tech_pack.content import FigureBlock
-from oaktag_plugins.tech_pack.sketch import DASHED, DOTTED, Sketch, text_width, upright
+from oaktag_plugins.tech_pack.sketch import DASHED, Sketch, text_width, upright
 from oaktag_plugins.tech_pack.wording import counted, listed_words, mm, number
 
 if TYPE_CHECKING:
@@ -98,9 +98,12 @@ def bag_block(draft: Draft) -> FigureBlock | None:
         sketch.line(tube.path, "medium", place=place)
     for outline in draft.outlines:
         sketch.line(outline.path, "thick", place=place)
-        _on_panel(sketch, draft, outline, place)
+    things = _on_panels(draft)
+    for _, shape in things:
+        sketch.line(shape, "thin", place=place, dashes=DASHED)
     _on_tubes(sketch, draft, opening, widths, place)
     _dimensions(sketch, draft, opening, place)
+    _names(sketch, things, place)
     return FigureBlock(sketch.figure(), _caption(draft, bool(bands)), _alternative(draft, opening))
 
 
@@ -246,22 +249,30 @@ def _cross(sketch: Sketch, at: Point, along: Point) -> None:
         sketch.line((shifted(at, direction, -_BOSS), shifted(at, direction, _BOSS)), "medium")
 
 
-def _on_panel(sketch: Sketch, draft: Draft, outline: Outline, place: Transform) -> None:
-    """What lies on the outside of the drive side panel: zipper, flap, pocket, patches."""
-    drive = piece_id(outline.body, f"{PANEL}-drive")
-    piece = next((piece for piece in draft.pieces if piece.id == drive), None)
-    if piece is None:
-        return
+def _on_panels(draft: Draft) -> list[tuple[str, Path]]:
+    """What lies on the outside of the drive side's panels, and where: zipper, flap, pocket, patches."""
+    drive = {piece_id(outline.body, f"{PANEL}-drive") for outline in draft.outlines}
+    return [
+        (line.what, line.covers or line.path)
+        for piece in draft.pieces
+        if piece.id in drive
+        for line in piece.placements
+        if line.face == "outside"
+    ]
+
+
+def _names(sketch: Sketch, things: Sequence[tuple[str, Path]], place: Transform) -> None:
+    """The names of what lies on the panels, each once; those that find no room are in the tables alone."""
     named: set[str] = set()
-    for line in piece.placements:
-        if line.face != "outside":
-            continue
-        shape = line.covers or line.path
-        sketch.line(shape, "thin", place=place, dashes=DASHED if line.covers else DOTTED)
+    for what, shape in things:
         box = shape.bounds
-        if max(box.width, box.height) >= _NAMED and line.what not in named:
-            # Beside each other, so that no line to a text starts under another text.
-            share = (0.5, 0.2, 0.8)[len(named) % 3]
-            named.add(line.what)
-            at = shape.point_at(shape.nearest((box.min_x + share * box.width, box.min_y))[0])
-            sketch.label(line.what, place.apply(at), (0.0, -1.0), size=3.2)
+        if max(box.width, box.height) < _NAMED or what in named:
+            continue
+        # Beside each other, so that no line to a text starts under another text.
+        share = (0.5, 0.2, 0.8)[len(named) % 3]
+        named.add(what)
+        at = shape.point_at(shape.nearest((box.min_x + share * box.width, box.min_y))[0])
+        above = shape.point_at(shape.nearest((box.min_x + share * box.width, box.max_y))[0])
+        for point, outward in ((at, (0.0, -1.0)), (above, (0.0, 1.0))):
+            if sketch.label(what, place.apply(point), outward, size=3.2, reach=45.0, must=False):
+                break

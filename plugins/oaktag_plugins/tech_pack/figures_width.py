@@ -8,13 +8,13 @@ from oaktag import Draft
 from oaktag_plugins.measure_volume import gusset_sides, seam_width
 from oaktag_plugins.tech_pack.content import FigureBlock
 from oaktag_plugins.tech_pack.sketch import DASHED, Sketch
-from oaktag_plugins.tech_pack.wording import edge_word, mm, number
+from oaktag_plugins.tech_pack.wording import edge_word, listed_words, mm, number
 
 _ACROSS, _UP = 100.0, 46.0  # of the plot without its texts, mm on paper
 _TICK = 1.2
 _SAMPLES = 240
 _STEPS = (10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
-_NAMED = 0.06  # share of the seam; the rounds of corners are mostly shorter, and have no room for their names
+_NAMED = 0.06  # share of the seam; a shorter stretch at the seam's end has no name of its own
 _SMALL = 3.2  # size of the numbers on the axes, mm
 
 
@@ -56,7 +56,7 @@ def width_block(draft: Draft, body: str) -> FigureBlock | None:
     for name, start, end in _stretches(marks, length):
         if start > 0.0:
             sketch.line(((kx * start, 0.0), (kx * start, _UP)), "thin", dashes=DASHED)
-        if end - start > _NAMED * length or not name.startswith("corner:"):
+        if not name.startswith("corner:"):
             names.append((edge_word(name), kx * 0.5 * (start + end)))
     sketch.line(((0.0, 0.0), (_ACROSS, 0.0)), "medium")
     sketch.line(((0.0, 0.0), (0.0, _UP)), "medium")
@@ -83,7 +83,9 @@ def width_block(draft: Draft, body: str) -> FigureBlock | None:
         f"Width of the gusset{whose} along the seam with the drive side panel."
         f" Dashed: where runs begin. The width's axis begins at {number(low, 0)} mm.",
         f"A curve of the gusset's width{whose} over {mm(length)} of seam:"
-        f" least {mm(least)} at {mm(at_least)}, most {mm(most)} at {mm(at_most)}.",
+        f" least {mm(least)} at {mm(at_least)}, most {mm(most)} at {mm(at_most)}. Where runs begin: "
+        + listed_words(f"{edge_word(name)} {mm(w)}" for name, w in widths_at_marks(draft, body))
+        + ".",
     )
 
 

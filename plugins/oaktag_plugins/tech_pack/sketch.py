@@ -115,7 +115,8 @@ class Sketch:
         off: float = 1.2,
         angle: float = 0.0,
         reach: float = 24.0,
-    ) -> None:
+        must: bool = True,
+    ) -> bool:
         """Write a text beside a place, as near to it as there is room, with a thin line to it from afar.
 
         Args:
@@ -126,21 +127,30 @@ class Sketch:
             off: the least distance between the place and the text, mm.
             angle: of the text, degrees; where there is no room for it so, it stands level.
             reach: how much farther the text may stand, mm.
+            must: whether it is written where there is no room for it too.
+
+        Returns:
+            Whether it has been written.
         """
         if not text.strip():
-            return
-        first: FigureText | None = None
-        for turned in dict.fromkeys((angle, 0.0)):
-            for candidate in self._candidates(in_figure(text), at, outward, size, off, turned, reach):
-                first = first or candidate
-                lead = _lead(candidate, at, off)
-                if self._free(candidate) and not self._crosses_text(lead):
-                    if lead:
-                        self.line(lead, "thin")
-                    self.texts.append(candidate)
-                    return
-        assert first is not None
-        self.texts.append(first)
+            return True
+        places = [
+            candidate
+            for turned in dict.fromkeys((angle, 0.0))
+            for candidate in self._candidates(in_figure(text), at, outward, size, off, turned, reach)
+        ]
+        for candidate in places:
+            lead = _lead(candidate, at, off)
+            if self._free(candidate) and not self._crosses_text(lead):
+                if lead:
+                    self.line(lead, "thin")
+                self.texts.append(candidate)
+                return True
+        if must:
+            # Better across a line than across another text.
+            clear = (text for text in places if self._clear_of_text(text))
+            self.texts.append(next(clear, places[0]))
+        return must
 
     def _candidates(
         self, text: str, at: Point, outward: Point, size: float, off: float, angle: float, reach: float
@@ -163,10 +173,14 @@ class Sketch:
                 base = (middle[0] - drop * across[0], middle[1] - drop * across[1])
                 yield FigureText(text, base, size, "centre", angle)
 
-    def _free(self, text: FigureText) -> bool:
+    def _clear_of_text(self, text: FigureText) -> bool:
         box = text_box(text)
-        if any(boxes_overlap(box, text_box(other), _GAP) for other in self.texts):
+        return not any(boxes_overlap(box, text_box(other), _GAP) for other in self.texts)
+
+    def _free(self, text: FigureText) -> bool:
+        if not self._clear_of_text(text):
             return False
+        box = text_box(text)
         (x0, y0), (x1, y1), _, (x3, y3) = box
         width, height = hypot(x1 - x0, y1 - y0), hypot(x3 - x0, y3 - y0)
         ux, uy = (x1 - x0) / width, (y1 - y0) / width
