@@ -273,7 +273,7 @@ def letters_missing(pieces: Sequence[Piece]) -> Iterator[Finding]:
             "warning",
             "letters-missing",
             f"{listed(unwritable(text))} can't be written in single-stroke letters: a question mark stands"
-            f" for each in {text!r} on {_and(ids)}",
+            f" for each in '{text}' on {_and(ids)}",
             ids[0],
         )
 

@@ -14,6 +14,7 @@ import click
 from oaktag.cli.table import Table, show_table
 from oaktag.pattern import LEVELS, Draft, Paperwork, Survey
 from oaktag.pattern.walk import walk
+from oaktag.recipe.problem import printable
 
 if TYPE_CHECKING:
     from oaktag.engine import Job, PlannedStep, StepRecord
@@ -205,7 +206,7 @@ def found(draft: Draft, quiet: bool) -> None:
             if finding.level != level or (quiet and level == "note"):
                 continue
             where = f" [{finding.where}]" if finding.where else ""
-            click.echo(f"  {level}: {finding.code}{where}: {finding.message}", err=quiet)
+            click.echo(printable(f"  {level}: {finding.code}{where}: {finding.message}"), err=quiet)
     if not quiet:
         click.echo()
 

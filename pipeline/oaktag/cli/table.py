@@ -9,6 +9,8 @@ from textwrap import wrap
 
 import click
 
+from oaktag.recipe.problem import printable
+
 
 @dataclass(frozen=True, slots=True)
 class Table:
@@ -34,8 +36,15 @@ def show_table(table: Table) -> None:
         click.echo("\n".join(plain(table)))
 
 
+def _printable(table: Table) -> Table:
+    """The table with control characters written out: a file's name must not steer a terminal."""
+    rows = tuple(tuple(map(printable, row)) for row in table.rows)
+    return Table(printable(table.title), table.columns, rows)
+
+
 def plain(table: Table) -> list[str]:
     """The table as lines of plain text."""
+    table = _printable(table)
     heads = [column.lstrip(">") for column in table.columns]
     right = [column.startswith(">") for column in table.columns]
     widths = [max(len(row[i]) for row in (tuple(heads), *table.rows)) for i in range(len(heads))]
@@ -57,6 +66,7 @@ def _show_rich(table: Table) -> None:
     from rich.table import Table as RichTable
     from rich.text import Text
 
+    table = _printable(table)
     # As Text: a name such as "[red]" or ":bike:" is no markup.
     drawn = RichTable(
         title=Text(table.title),

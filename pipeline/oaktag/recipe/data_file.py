@@ -12,7 +12,8 @@ from pydantic import BaseModel, ValidationError, ValidationInfo
 from pydantic_core import core_schema
 
 from oaktag.recipe.options import refuse_value
-from oaktag.recipe.problem import InputError, problems_of
+from oaktag.recipe.plain_text import faulty_texts
+from oaktag.recipe.problem import InputError, problems_of, show
 from oaktag.recipe.quantity import LENGTH_UNITS
 from oaktag.recipe.toml_file import Unreadable, read_beside
 
@@ -122,4 +123,9 @@ def _data_file(value: object, info: ValidationInfo) -> DataFile:
             "text, finite numbers, lists, tables",
             "write it as text",
         ) from None
+    for key, text, reason, valid in faulty_texts(file.tables, ""):
+        where = f"at {key}, " if key else ""
+        raise refuse_value(
+            f"names a {WHAT} in which, {where}{show(text)} {reason}", valid, "correct the text"
+        )
     return DataFile(name, tables, file.sha256)

@@ -13,6 +13,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from oaktag.recipe.inheritance import Entry, Origin, inherited_entries, own_entries
+from oaktag.recipe.plain_text import faulty_texts
 from oaktag.recipe.problem import InputError, Problem, listed, meant, problems_of, show
 from oaktag.recipe.recipe_sheet import RecipeSheet
 from oaktag.recipe.toml_file import TomlFile, Unreadable, check_format, read_beside, read_toml
@@ -253,6 +254,8 @@ class _Filler:
             origin = entry.laid.get(name, entry.origin)
             self.file = origin.file
             options[name] = self.fill(value, f"{origin.key}.{name}")
+            for key, text, reason, valid in faulty_texts(options[name], f"{origin.key}.{name}"):
+                self.problems.append(Problem(self.file, key, reason, show(text), valid, "correct the text"))
         return Step(entry.id, entry.use, options, entry.origin.key, entry.origin.file, entry.laid)
 
     def fill(self, value: Any, key: str) -> Any:
