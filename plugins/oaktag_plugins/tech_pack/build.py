@@ -12,6 +12,7 @@ from oaktag_plugins.tech_pack.sections_bag import (
     width_sections,
 )
 from oaktag_plugins.tech_pack.sections_proof import (
+    caution_sections,
     facts,
     finding_sections,
     measure_sections,
@@ -32,6 +33,7 @@ def tech_pack(draft: Draft, *, worked: bool) -> TechPack:
     size = f", size {draft.frame.size}" if draft.frame.size else ""
     sections = (
         *bag_sections(draft),
+        *caution_sections(draft),
         *finding_sections(draft),
         *width_sections(draft),
         *volume_sections(draft),

@@ -110,7 +110,7 @@ def piece_alternative(piece: Piece, *, lengths: bool = True) -> str:
     ]
     also = f" Also drawn: {listed_words(more)}." if more else ""
     return (
-        f"Outline of {piece.name}, {number(box.width)} by {mm(box.height)} at the {what}."
+        f"Outline of {piece.name} ({piece.id}), {number(box.width)} by {mm(box.height)} at the {what}."
         f" Runs in order: {runs}.{also}"
     )
 

@@ -7,8 +7,10 @@ from collections.abc import Iterator, Sequence
 
 from oaktag import Draft
 from oaktag.pattern import LEVELS, NO_SOURCE, Level, Piece, ReadingResult, Survey, Term, Working
+from oaktag.pattern.cautions import cautions_for
 from oaktag_plugins.drafting.bag import GUSSET, PANEL, straight_edges
 from oaktag_plugins.tech_pack.content import Block, Column, Group, Listing, Paragraph, Section, Table
+from oaktag_plugins.tech_pack.families import families
 from oaktag_plugins.tech_pack.figures_width import widths_at_marks
 from oaktag_plugins.tech_pack.wording import counted, edge_word, mm, number, plain, signed
 
@@ -198,6 +200,15 @@ def finding_sections(draft: Draft) -> tuple[Section, ...]:
     return (Section("findings", "Findings", tuple(groups)),) if groups else ()
 
 
+def caution_sections(draft: Draft) -> tuple[Section, ...]:
+    """What to look out for when making and using the bag."""
+    told = tuple(
+        Paragraph(f"{caution.topic.capitalize()}: {caution.text}", "caution")
+        for caution in cautions_for(draft)
+    )
+    return (Section("cautions", "Cautions", told),) if told else ()
+
+
 def state(draft: Draft) -> str:
     """Whether the pattern may be cut, in a few words."""
     counts = {level: sum(finding.level == level for finding in draft.findings) for level in LEVELS}
@@ -214,9 +225,16 @@ def worked_sections(draft: Draft) -> tuple[Section, ...]:
     if not draft.workings:
         return ()
     numbers = {working.name: at for at, working in enumerate(draft.workings, 1)}
+    kinds = {
+        piece.id: f"{piece.role.replace('-', ' ')}, {len(kind)} pieces"
+        for kind in families(draft)
+        if len(kind) > 1
+        for piece in kind
+    }
     by_subject: dict[str, list[Working]] = {}
     for working in draft.workings:
-        by_subject.setdefault(subject_of(working), []).append(working)
+        subject = subject_of(working)
+        by_subject.setdefault(kinds.get(subject, subject), []).append(working)
     several = {name: rows for name, rows in by_subject.items() if len(rows) > 1}
     single = [rows[0] for rows in by_subject.values() if len(rows) == 1]
     blocks: list[Block] = [
@@ -243,10 +261,10 @@ def _worked(caption: str, workings: Sequence[Working], numbers: dict[str, int]) 
     rows = tuple(
         (
             str(numbers[w.name]),
-            w.name + (f" ({w.about})" if w.about and w.about not in w.name else ""),
+            _name(w),
             w.formula,
             put_in(w.formula, w.terms),
-            f"{number(w.value, 2)} {w.unit}".strip(),
+            _with_unit(number(w.value, 2), w.unit),
             "; ".join(_term(term, numbers) for term in w.terms),
         )
         for w in workings
@@ -267,7 +285,18 @@ def _term(term: Term, numbers: dict[str, int]) -> str:
     name = source.removeprefix("working: ")
     if name != source and name in numbers:
         source = f"no. {numbers[name]}, {name}"
-    return f"{term.symbol} = {_as_put_in(term.value)}{f' {term.unit}' if term.unit else ''}: {source}"
+    return f"{term.symbol} = {_with_unit(_as_put_in(term.value), term.unit)}: {source}"
+
+
+def _name(working: Working) -> str:
+    """Its name, and what it is about unless the name has those words already."""
+    words = set(re.split(r"[\s,:]+", working.name))
+    told = words.issuperset(re.split(r"[\s,:]+", working.about))
+    return working.name if told else f"{working.name} ({working.about})"
+
+
+def _with_unit(text: str, unit: str) -> str:
+    return f"{text}{unit}" if unit == "\u00b0" else f"{text} {unit}".strip()
 
 
 def put_in(formula: str, terms: Sequence[Term]) -> str:
