@@ -21,7 +21,8 @@ from oaktag.geometry import Arc, Box, Line, Path, Point, distance
 from oaktag.pattern import Edge, Piece
 from oaktag.pattern.drawing import LINE_STYLES
 from oaktag.pattern.sheet import Sheet, draw_piece_sheet, draw_sheet
-from oaktag_plugins.export_pdf import ARC_ERROR, PdfOptions, arc_beziers, oaktag_stages, run
+from oaktag_plugins.export_pdf import PdfOptions, oaktag_stages, run
+from oaktag_plugins.exporting.pdf_shapes import ARC_ERROR, arc_beziers
 
 POINTS = 72.0 / 25.4
 MARGIN = 10.0
@@ -252,7 +253,8 @@ def test_bezier_curves_stay_on_their_arc(radius: float, sweep: float, start: flo
 def test_a_source_date_is_honoured(draft: Draft, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("SOURCE_DATE_EPOCH", "1700000000")
     dated = pdf_of(draft, pages="sheet")
-    assert b"D:20231114221320" in dated
+    with pdfplumber.open(BytesIO(dated)) as pdf:
+        assert pdf.metadata["CreationDate"] == "D:20231114221320Z"
     assert dated == pdf_of(draft, pages="sheet")
 
 
