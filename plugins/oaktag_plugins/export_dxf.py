@@ -1,34 +1,26 @@
-"""`export.dxf`: the sheet as DXF R2010 in mm: a layer for every kind of line, a group for every piece."""
+"""`export.dxf`: the sheet as DXF R2010 in mm: a layer for every kind of line, a block for every piece."""
 
 from __future__ import annotations
 
-import os
-import re
-from collections.abc import Iterator, Mapping
-from datetime import UTC, datetime
-from io import StringIO
-from math import degrees
-from typing import TYPE_CHECKING, Literal
-from uuid import NAMESPACE_OID, uuid5
+from pydantic import Field, model_validator
 
 from oaktag import Draft, Options, StageSpec, hookimpl
-from oaktag.geometry import Arc, Curve, Line, Path
-from oaktag.pattern.drawing import LINE_STYLES, ROLES, LineStyle
-from oaktag.pattern.lettering import Polyline
-from oaktag.pattern.sheet import Sheet, draw_sheet, strokes_by_piece
+from oaktag.pattern.sheet import Sheet, draw_sheet
+from oaktag.pattern.shown import Lettering, Shown, page_of
+from oaktag_plugins.exporting.dxf_layers import (
+    LayerNames,
+    Tools,
+    block_names,
+    check_tools,
+    layer_table,
+    layers_by_role,
+)
+from oaktag_plugins.exporting.dxf_pens import Arcs, Curves, ModernPen, draw
+from oaktag_plugins.exporting.dxf_template import modern_template
+from oaktag_plugins.exporting.dxf_text import printable, written
 from oaktag_plugins.exporting.result_file import ResultFile, with_file
 
-if TYPE_CHECKING:
-    from ezdxf.document import Drawing
-    from ezdxf.entities.dxfgfx import DXFGraphic
-    from ezdxf.layouts.layout import Modelspace
-
-CHORD_ERROR = 0.005
-"""Largest distance in mm between a free curve and the polyline drawn for it."""
-
-_MILLIMETRES, _METRIC = 4, 1  # $INSUNITS and $MEASUREMENT
-_BLACK_OR_WHITE = 7  # the one colour of every layer: no meaning hangs on a colour
-_NOT_IN_A_NAME = re.compile(r'[<>/\\":;?*|=,`\x00-\x1f]')
+READER = "oaktag_plugins.reading.dxf:differences_in"
 
 
 class DxfOptions(Options):
@@ -37,8 +29,28 @@ class DxfOptions(Options):
     file: ResultFile = "pattern.dxf"
     """Name of the file, below the result folder."""
 
-    curves: Literal["spline", "polyline"] = "spline"
+    arcs: Arcs = "arcs"
+    """How outlines are written: `arcs` as LINE and ARC entities, `bulges` as one polyline for every path with
+    its arcs as bulges. A spline interrupts a polyline; with `curves = "polyline"` every outline is whole."""
+
+    curves: Curves = "spline"
     """How free curves are written: exact splines, or polylines within 0.005 mm for cutters that know none."""
+
+    text: Lettering = "strokes"
+    """How text is written: `strokes` as single-stroke lines, `text` as TEXT in the machine's font."""
+
+    layers: LayerNames = Field(default_factory=dict)
+    """Names of layers by kind of line (cut, hole, seam, fold, mark, notch, grain, text, sheet); those left
+    out have their kind in upper case, such as CUT. Several kinds may share a layer."""
+
+    tools: Tools = Field(default_factory=dict)
+    """What a shop's machine uses, by kind of line: `{ colour = 1, weight = 0.5, line = "solid" }`. No meaning
+    hangs on a colour, so all are the same unless it is asked for."""
+
+    @model_validator(mode="after")
+    def _one_tool_for_a_layer(self) -> DxfOptions:
+        check_tools(self.layers, self.tools)
+        return self
 
 
 def run(draft: Draft, options: DxfOptions) -> Draft:
@@ -47,130 +59,44 @@ def run(draft: Draft, options: DxfOptions) -> Draft:
     Raises:
         Refusal: an earlier stage made a file of that name.
     """
-    names = {piece.id: piece.name for piece in draft.pieces}
-    text = sheet_dxf(draw_sheet(draft), names, options.curves)
-    return with_file(draft, options.file, "dxf", text.encode())
+    sheet = draw_sheet(draft)
+    shown = Shown((page_of(sheet),), layers_by_role(options.layers), options.text)
+    data = sheet_dxf(sheet, options).encode()
+    return with_file(draft, options.file, "dxf", data, shown=shown, reader=READER)
 
 
-def sheet_dxf(sheet: Sheet, names: Mapping[str, str], curves: Literal["spline", "polyline"]) -> str:
+def sheet_dxf(sheet: Sheet, options: DxfOptions) -> str:
     """A sheet as the text of a DXF file, y upward, one unit to the millimetre.
 
-    Lines are LINE, arcs ARC and free curves SPLINE (or LWPOLYLINE) entities; letters are LWPOLYLINE.
+    Every piece is a block in its own coordinates, inserted where it lies on the sheet.
 
     Args:
         sheet: what to draw.
-        names: of the pieces, by id.
-        curves: how free curves are written.
+        options: how.
     """
-    from ezdxf.filemanagement import new
+    layers = layers_by_role(options.layers)
+    names = block_names(drawing.piece for drawing in sheet.drawings)
+    template = modern_template(
+        layer_table(options.layers, options.tools),
+        {names[drawing.piece]: printable(drawing.name) for drawing in sheet.drawings},
+        sheet.bounds,
+    )
+    spelling = None if options.text == "strokes" else lambda text: written(printable(text))
 
-    document = new("R2010")
-    document.header["$INSUNITS"] = _MILLIMETRES
-    document.header["$MEASUREMENT"] = _METRIC
-    document.header["$LWDISPLAY"] = 1
-    _add_layers(document)
-    space = document.modelspace()
-    for piece, strokes in strokes_by_piece(sheet.strokes):
-        entities = [
-            entity
-            for stroke in strokes
-            for entity in _entities(space, stroke.shape, {"layer": stroke.role.upper()}, curves)
-        ]
-        if piece:
-            name = _NOT_IN_A_NAME.sub("_", piece)
-            document.groups.new(name, names.get(piece, piece)).set_data(entities)
-    box = sheet.bounds
-    space.reset_extents((box.min_x, box.min_y, 0.0), (box.max_x, box.max_y, 0.0))
-    document.set_modelspace_vport(1.1 * max(box.height, 0.5 * box.width), box.centre)
-    return _text(document)
+    def pen(owner: str) -> ModernPen:
+        return ModernPen(template.handles, owner, options.arcs, options.curves)
 
-
-def _add_layers(document: Drawing) -> None:
-    for role in ROLES:
-        style = LINE_STYLES[role]
-        document.layers.add(
-            role.upper(),
-            color=_BLACK_OR_WHITE,
-            linetype=_line_type(document, style),
-            lineweight=round(100 * style.weight),
-        )
-
-
-def _line_type(document: Drawing, style: LineStyle) -> str:
-    if not style.dashes:
-        return "CONTINUOUS"
-    name = "DASHED" if len(style.dashes) == 2 else "DASHDOT"
-    if name not in document.linetypes:
-        signed = [length if index % 2 == 0 else -length for index, length in enumerate(style.dashes)]
-        document.linetypes.add(name, [sum(style.dashes), *signed])
-    return name
-
-
-def _entities(
-    space: Modelspace,
-    shape: Path | Polyline,
-    attributes: Mapping[str, str],
-    curves: Literal["spline", "polyline"],
-) -> Iterator[DXFGraphic]:
-    if not isinstance(shape, Path):
-        # Letters are most of the file; a micrometre is enough for them.
-        points = [(round(x, 3), round(y, 3)) for x, y in shape]
-        yield space.add_lwpolyline(points, format="xy", dxfattribs=attributes)
-        return
-    for segment in shape.segments:
-        if isinstance(segment, Line):
-            yield space.add_line(segment.start, segment.end, dxfattribs=attributes)
-        elif isinstance(segment, Arc):
-            start = degrees(segment.start_angle)
-            yield space.add_arc(
-                segment.center,
-                segment.radius,
-                start,
-                start + degrees(segment.sweep),
-                is_counter_clockwise=not segment.clockwise,
-                dxfattribs=attributes,
-            )
-        elif curves == "polyline":
-            yield space.add_lwpolyline(segment.flatten(CHORD_ERROR), format="xy", dxfattribs=attributes)
-        else:
-            controls, knots = bezier_spline(segment)
-            yield space.add_open_spline(controls, 3, knots=knots, dxfattribs=attributes)
-
-
-def bezier_spline(curve: Curve) -> tuple[Polyline, tuple[float, ...]]:
-    """Control points and knots of the cubic B-spline that is a run of Bezier curves, exactly.
-
-    Every joint is a knot of multiplicity 3, so that the control points of neighbours stay their own (L. Piegl
-    and W. Tiller, The NURBS Book, 2nd ed., section 5.3, from memory).
-    """
-    points = (curve.beziers[0][0], *(point for bezier in curve.beziers for point in bezier[1:]))
-    count = len(curve.beziers)
-    knots = (0.0, *(float(number) for number in range(count + 1) for _ in range(3)), float(count))
-    return points, knots
-
-
-def _text(document: Drawing) -> str:
-    """The document as text that is the same whenever and wherever it is written.
-
-    The library puts the clock, random ids and its CLASSES in an order of the process's own into every file;
-    its switch for fixed values is global to the process, so they are replaced here instead.
-    """
-    from ezdxf.version import __version__
-
-    document.classes.add_required_classes(document.dxfversion)
-    ordered = sorted(document.classes.classes.items())
-    document.classes.classes.clear()
-    document.classes.classes.update(ordered)
-    stream = StringIO()
-    document.write(stream)
-    text = stream.getvalue()
-    moment = datetime.fromtimestamp(int(os.environ.get("SOURCE_DATE_EPOCH") or 946_684_800), UTC)
-    julian = f"{moment.timestamp() / 86_400.0 + 2_440_587.5:.9f}"
-    text = re.sub(r"(\$TDU?(?:CREATE|UPDATE)\n +40\n)[^\n]+", rf"\g<1>{julian}", text)
-    text = re.sub(rf"(\n{re.escape(__version__)} @ )\d{{4}}-[^\n]+", rf"\g<1>{moment.isoformat()}", text)
-    text = re.sub(r"(\$(?:VERSION|FINGERPRINT)GUID\n +2\n)[^\n]+", r"\g<1>{}", text)
-    guid = "{" + str(uuid5(NAMESPACE_OID, text)).upper() + "}"
-    return re.sub(r"(\$(?:VERSION|FINGERPRINT)GUID\n +2\n)\{\}", rf"\g<1>{guid}", text)
+    blocks: dict[str, list[str]] = {}
+    for drawing in sheet.drawings:
+        name = names[drawing.piece]
+        block = pen(template.owners[name])
+        draw(block, drawing.items, lambda item: layers[item.role], spelling)
+        blocks[name] = block.parts
+    space = pen(template.space)
+    for placement in sheet.placements:
+        space.insert(names[placement.piece], (placement.dx, placement.dy), placement.angle)
+    draw(space, sheet.own, lambda item: layers[item.role], spelling)
+    return template.filled(blocks, space.parts)
 
 
 @hookimpl

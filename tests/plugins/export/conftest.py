@@ -8,7 +8,23 @@ from dataclasses import replace
 import pytest
 
 from oaktag.geometry import Arc, Curve, Line, Path, Point, Transform, offset_outline, round_corner
-from oaktag.pattern import CutRun, Draft, Edge, Finding, Frame, Label, Mark, Notch, Piece, Provenance, Reading
+from oaktag.pattern import (
+    CutRun,
+    Draft,
+    Edge,
+    Finding,
+    Finish,
+    Fitting,
+    Frame,
+    Hole,
+    Label,
+    Mark,
+    Notch,
+    Piece,
+    PlacementLine,
+    Provenance,
+    Reading,
+)
 
 
 def with_allowances(piece: Piece) -> Piece:
@@ -160,3 +176,48 @@ def draft() -> Draft:
 @pytest.fixture(scope="session")
 def broken_draft() -> Draft:
     return make_draft([Finding("error", "seam-too-short", "The seam is too short.", "drive")])
+
+
+def make_furnished() -> Draft:
+    """The draft with a piece that has what the others lack: hole, fitting, fold, hem, placement line."""
+    draft = make_draft()
+    names = ("fold", "hem", "side", "bound")
+    corners: tuple[Point, ...] = ((0.0, 120.0), (160.0, 120.0), (160.0, 0.0), (0.0, 0.0))
+    finishes: tuple[Finish, ...] = ("fold", "hem", "", "bound")
+    edges = tuple(
+        Edge(name, Path((Line(a, b),)), allowance, finish=finish)
+        for name, a, b, allowance, finish in zip(
+            names, corners, (*corners[1:], corners[0]), (0.0, 12.0, 8.0, 0.0), finishes, strict=True
+        )
+    )
+    ring = Path(
+        (
+            Arc((38.0, 90.0), (22.0, 90.0), (30.0, 90.0), 8.0, clockwise=False),
+            Arc((22.0, 90.0), (38.0, 90.0), (30.0, 90.0), 8.0, clockwise=False),
+        )
+    )
+    most = Arc.through((120.0, 30.0), (140.0, 50.0), (120.0, 40.0))
+    piece = with_allowances(
+        Piece(
+            id="pocket",
+            name="Pocket ½",
+            edges=edges,
+            material="shell",
+            quantity=3,
+            mirrored=1,
+            notches=(Notch("side", 60.0, "p", 2), Notch("bound", 50.0, "q")),
+            placements=(PlacementLine("strap", Path((Line((20.0, 30.0), (90.0, 30.0)),)), "strap"),),
+            holes=(Hole("port", ring, "port"),),
+            fittings=(Fitting("snap", "snap-12", (60.0, 70.0), 6.0, "snap"),),
+            marks=(Mark("line", Path((most,))),),
+            labels=(Label(("pocket ½", "90°"), (80.0, 50.0), 5.0, 30.0),),
+            grain=Line((100.0, 90.0), (140.0, 90.0)),
+            role="pocket",
+        )
+    )
+    return draft.evolve(pieces=(*draft.pieces, piece))
+
+
+@pytest.fixture(scope="session")
+def furnished() -> Draft:
+    return make_furnished()

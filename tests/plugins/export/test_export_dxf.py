@@ -1,25 +1,48 @@
-"""What `export.dxf` writes, read back with dxfgrabber and as bare tags; ezdxf, the writer, only audits."""
+"""What `export.dxf` writes, read with dxfgrabber and GDAL and as bare tags, and audited by ezdxf."""
 
 from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Sequence
+from dataclasses import replace
 from io import StringIO
 from itertools import pairwise
-from math import cos, degrees, hypot, radians, sin
-from typing import Any
+from math import atan, cos, degrees, hypot, radians, sin
+from pathlib import Path as FilePath
+from runpy import run_path
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, Any
 
 import dxfgrabber
 import ezdxf
 import numpy as np
+import pyogrio
 import pytest
+import shapely
+from pydantic import ValidationError
 from scipy.interpolate import BSpline
 
 from oaktag import Draft
 from oaktag.geometry import Arc, Curve, Line, Path, Point
-from oaktag.pattern.drawing import LINE_STYLES, ROLES
-from oaktag.pattern.sheet import draw_sheet, strokes_by_piece
-from oaktag_plugins.export_dxf import DxfOptions, oaktag_stages, run
+from oaktag.pattern import Artifact, Label
+from oaktag.pattern.drawing import LINE_STYLES, ROLES, Stroke, Text, as_strokes
+from oaktag.pattern.sheet import draw_sheet, draw_sheets
+from oaktag.pattern.shown import Shown, page_of
+from oaktag_plugins import export_dxf
+from oaktag_plugins.export_dxf import DxfOptions, oaktag_stages, run, sheet_dxf
+from oaktag_plugins.reading.dxf import differences_in
+
+if TYPE_CHECKING:
+    from tests.plugins.export import broken
+else:
+    broken = SimpleNamespace(**run_path(str(FilePath(__file__).with_name("broken.py"))))
+
+BREAKINGS, broken_run, caught, with_bytes = (
+    broken.BREAKINGS,
+    broken.broken_run,
+    broken.caught,
+    broken.with_bytes,
+)
 
 Tag = tuple[int, str]
 
@@ -45,26 +68,6 @@ def tags(text: str) -> list[Tag]:
     """Group codes and values, line by line (DXF reference, "ASCII DXF files")."""
     lines = text.splitlines()
     return [(int(code), value) for code, value in zip(lines[0::2], lines[1::2], strict=True)]
-
-
-def groups_of(tags: Sequence[Tag]) -> dict[str, list[str]]:
-    """Handles of the entities in each GROUP, by the group's name in its dictionary."""
-    names: dict[str, str] = {}
-    for (code, name), (code_after, handle) in pairwise(tags):
-        if code == 3 and code_after in (350, 360):
-            names[handle] = name
-    found: dict[str, list[str]] = {}
-    for index, tag in enumerate(tags):
-        if tag == (0, "GROUP"):
-            own = []
-            for following in tags[index + 1 :]:
-                if following[0] == 0:
-                    break
-                own.append(following)
-            found[names[next(value for code, value in own if code == 5)]] = [
-                value for code, value in own if code == 340
-            ]
-    return found
 
 
 def points_of(entity: Any) -> list[Point]:
@@ -100,14 +103,19 @@ def chained(runs: Sequence[list[Point]]) -> list[Point]:
     return chain
 
 
-def by_piece(drawing: Any, tags: Sequence[Tag]) -> dict[tuple[str, str], list[Any]]:
-    """Entities by piece and layer."""
-    entities = {entity.handle: entity for entity in drawing.entities}
+def by_piece(drawing: Any) -> dict[tuple[str, str], list[Any]]:
+    """Entities by piece and layer, in the piece's own coordinates."""
     found: dict[tuple[str, str], list[Any]] = defaultdict(list)
-    for piece, handles in groups_of(tags).items():
-        for handle in handles:
-            found[piece, entities[handle].layer].append(entities[handle])
+    for insert in drawing.entities:
+        if insert.dxftype == "INSERT":
+            for entity in drawing.blocks[insert.name]:
+                found[insert.name, entity.layer].append(entity)
     return found
+
+
+def drawn(draft: Draft) -> list[Stroke]:
+    """What is drawn of the pieces, in their own coordinates."""
+    return [stroke for drawing in draw_sheet(draft).drawings for stroke in as_strokes(drawing.items)]
 
 
 def test_a_file_without_faults_in_millimetres(text: str, drawing: Any) -> None:
@@ -140,29 +148,44 @@ def test_layers_carry_the_meaning_by_line_type_and_weight(drawing: Any, tags: li
     assert {entity.linetype or "BYLAYER" for entity in drawing.entities} == {"BYLAYER"}
 
 
-def test_a_group_holds_all_of_a_piece(drawing: Any, tags: list[Tag], draft: Draft) -> None:
-    groups = groups_of(tags)
-    assert groups.keys() == {piece.id for piece in draft.pieces}
+def test_each_piece_is_a_block_in_its_own_coordinates(drawing: Any, draft: Draft) -> None:
     sheet = draw_sheet(draft)
-    for piece, strokes in strokes_by_piece(sheet.strokes):
+    inserts = [entity for entity in drawing.entities if entity.dxftype == "INSERT"]
+    assert [insert.name for insert in inserts] == [piece.id for piece in draft.pieces]
+    for insert, placement in zip(inserts, sheet.placements, strict=True):
+        assert insert.insert[:2] == pytest.approx((placement.dx, placement.dy), abs=1e-6)
+        assert (insert.rotation, insert.scale) == (placement.angle, (1.0, 1.0, 1.0))
+        assert drawing.blocks[insert.name].basepoint[:2] == (0.0, 0.0)
+    for own in sheet.drawings:
+        strokes = [*as_strokes(own.items)]
         count = sum(len(s.shape.segments) if isinstance(s.shape, Path) else 1 for s in strokes)
-        if piece:
-            assert len(groups[piece]) == count
-        else:
-            grouped = {handle for handles in groups.values() for handle in handles}
-            free = [entity for entity in drawing.entities if entity.handle not in grouped]
-            assert {entity.layer for entity in free} == {"SHEET"}
-            assert len(free) == count
+        assert len([*drawing.blocks[own.piece]]) == count
+    free = [entity for entity in drawing.entities if entity.dxftype != "INSERT"]
+    assert {entity.layer for entity in free} == {"SHEET"}
+
+
+def test_blocks_say_what_they_are_in_plain_words(tags: list[Tag], draft: Draft) -> None:
+    for piece in draft.pieces:
+        assert (4, piece.name) in tags
+
+
+def test_a_turned_piece_is_a_turned_insert(draft: Draft) -> None:
+    turned = draw_sheets(draft, width=300.0, turn=True)[0]
+    assert {placement.angle for placement in turned.placements} == {0.0, 90.0}
+    text = sheet_dxf(turned, DxfOptions())
+    shown = Shown((page_of(turned),), {role: role.upper() for role in ROLES})
+    artifact = Artifact("t.dxf", "dxf", text.encode(), shown)
+    assert [*differences_in(draft, artifact)] == []
+    missing = text.replace(" 50\n90\n", " 50\n0\n", 1)
+    assert missing != text
+    assert [*differences_in(draft, replace(artifact, data=missing.encode()))]
 
 
 @pytest.mark.parametrize("curves", ["spline", "polyline"])
 def test_lines_have_the_draft_s_length_area_and_place(draft: Draft, curves: str) -> None:
-    text = dxf_text(draft, curves=curves)
-    lines = text.splitlines()
-    tags = [(int(code), value) for code, value in zip(lines[0::2], lines[1::2], strict=True)]
-    found = by_piece(dxfgrabber.read(StringIO(text)), tags)
+    found = by_piece(dxfgrabber.read(StringIO(dxf_text(draft, curves=curves))))
     compared = 0
-    for stroke in draw_sheet(draft).strokes:
+    for stroke in drawn(draft):
         if stroke.role not in ("cut", "seam"):
             continue
         runs = [points_of(entity) for entity in found[stroke.piece, stroke.role.upper()]]
@@ -181,9 +204,9 @@ def test_lines_have_the_draft_s_length_area_and_place(draft: Draft, curves: str)
     assert compared == 8
 
 
-def test_each_segment_is_the_entity_of_its_kind(drawing: Any, tags: list[Tag], draft: Draft) -> None:
-    found = by_piece(drawing, tags)
-    for stroke in draw_sheet(draft).strokes:
+def test_each_segment_is_the_entity_of_its_kind(drawing: Any, draft: Draft) -> None:
+    found = by_piece(drawing)
+    for stroke in drawn(draft):
         if stroke.role not in ("cut", "seam"):
             continue
         entities = found[stroke.piece, stroke.role.upper()]
@@ -206,10 +229,10 @@ def test_each_segment_is_the_entity_of_its_kind(drawing: Any, tags: list[Tag], d
                 assert entity.start[:2] == pytest.approx(segment.start, abs=1e-6)
 
 
-def test_letters_notches_and_marks_are_the_draft_s(drawing: Any, tags: list[Tag], draft: Draft) -> None:
-    found = by_piece(drawing, tags)
+def test_letters_notches_and_marks_are_the_draft_s(drawing: Any, draft: Draft) -> None:
+    found = by_piece(drawing)
     wanted: dict[tuple[str, str], list[Point]] = defaultdict(list)
-    for stroke in draw_sheet(draft).strokes:
+    for stroke in drawn(draft):
         if stroke.piece and stroke.role not in ("cut", "seam"):
             segments = stroke.path.segments if isinstance(stroke.shape, Path) else ()
             for segment in segments:
@@ -226,16 +249,17 @@ def test_letters_notches_and_marks_are_the_draft_s(drawing: Any, tags: list[Tag]
 
 def test_polylines_stay_close_to_free_curves(draft: Draft) -> None:
     drawing = dxfgrabber.read(StringIO(dxf_text(draft, curves="polyline")))
-    kinds = Counter(entity.dxftype for entity in drawing.entities)
+    entities = [entity for group in by_piece(drawing).values() for entity in group]
+    kinds = Counter(entity.dxftype for entity in entities)
     assert kinds["SPLINE"] == 0
     curves = [
         s
-        for stroke in draw_sheet(draft).strokes
+        for stroke in drawn(draft)
         if isinstance(stroke.shape, Path)
         for s in stroke.path.segments
         if isinstance(s, Curve)
     ]
-    polylines = [e for e in drawing.entities if e.dxftype == "LWPOLYLINE" and e.layer in ("CUT", "SEAM")]
+    polylines = [e for e in entities if e.dxftype == "LWPOLYLINE" and e.layer in ("CUT", "SEAM")]
     assert len(polylines) == len(curves) == 8
     for curve, polyline in zip(curves, polylines, strict=True):
         points = points_of(polyline)
@@ -275,13 +299,218 @@ def test_nothing_global_is_changed(draft: Draft) -> None:
 
 
 def test_names_with_other_letters_reach_the_file(draft: Draft) -> None:
-    piece = draft.pieces[3].evolve(id="anchor/patch", name="Flicken für Öse")
-    text = dxf_text(draft.evolve(pieces=(piece,)))
-    lines = text.splitlines()
-    tags = [(int(code), value) for code, value in zip(lines[0::2], lines[1::2], strict=True)]
-    assert [*groups_of(tags)] == ["anchor_patch"]
-    assert (300, "Flicken für Öse") in tags
+    pieces = [
+        draft.pieces[3].evolve(id=name, name="Flicken für Öse") for name in ("anchor/patch", "Anchor_patch")
+    ]
+    text = dxf_text(draft.evolve(pieces=tuple(pieces)))
+    inserted = [e.name for e in dxfgrabber.read(StringIO(text)).entities if e.dxftype == "INSERT"]
+    # DXF doesn't tell upper from lower case.
+    assert inserted == ["anchor_patch", "Anchor_patch-2"]
+    assert "\nFlicken für Öse\n" in text
     assert ezdxf.read(StringIO(text)).audit().errors == []  # type: ignore[attr-defined]
+    assert caught(run(draft.evolve(pieces=tuple(pieces)), DxfOptions())) == []
+
+
+def test_handles_are_each_entity_s_own_and_below_the_seed(tags: list[Tag]) -> None:
+    handles = [
+        int(value, 16)
+        for (code, value), before in zip(tags[1:], tags, strict=False)
+        if code == 5 and before[1] != "$HANDSEED"
+    ]
+    assert len({*handles}) == len(handles) > 500
+    seed = int(tags[tags.index((9, "$HANDSEED")) + 1][1], 16)
+    assert max(handles) < seed
+
+
+@pytest.mark.parametrize("curves", ["spline", "polyline"])
+def test_bulges_make_one_polyline_of_a_path(draft: Draft, curves: str) -> None:
+    found = by_piece(dxfgrabber.read(StringIO(dxf_text(draft, arcs="bulges", curves=curves))))
+    compared = 0
+    for stroke in drawn(draft):
+        if stroke.role not in ("cut", "seam"):
+            continue
+        entities = found[stroke.piece, stroke.role.upper()]
+        kinds = Counter(entity.dxftype for entity in entities)
+        free = [segment for segment in stroke.path.segments if isinstance(segment, Curve)]
+        if curves == "polyline" or not free:
+            assert kinds == {"LWPOLYLINE": 1}
+            assert entities[0].is_closed
+        else:
+            assert kinds["SPLINE"] == len(free)
+            assert not any(entity.is_closed for entity in entities)
+        polylines = [entity for entity in entities if entity.dxftype == "LWPOLYLINE"]
+        # A bulge is the tangent of a quarter of the sweep.
+        read = [4.0 * atan(bulge) for entity in polylines for bulge in entity.bulge if bulge]
+        arcs = [segment.sweep for segment in stroke.path.segments if isinstance(segment, Arc)]
+        assert read == pytest.approx(arcs, abs=1e-9)
+        compared += len(arcs)
+    assert compared == 16
+
+
+def test_gdal_measures_the_draft_s_lengths(draft: Draft, tmp_path: FilePath) -> None:
+    file = tmp_path / "pattern.dxf"
+    file.write_text(dxf_text(draft, arcs="bulges", curves="polyline"), encoding="utf-8")
+    pyogrio.set_gdal_config_options({"OGR_ARC_STEPSIZE": 0.1})
+    try:
+        meta, _, geometry, (layers, *_) = pyogrio.raw.read(file)
+    finally:
+        pyogrio.set_gdal_config_options({"OGR_ARC_STEPSIZE": None})
+    assert meta["geometry_type"]
+    inserted = [
+        shape for shape, layer in zip(shapely.from_wkb(geometry), layers, strict=True) if layer == "0"
+    ]
+    sheet = draw_sheet(draft)
+    assert len(inserted) == len(sheet.drawings)
+    for shape, drawing, placement in zip(inserted, sheet.drawings, sheet.placements, strict=True):
+        length = sum(stroke.path.length for stroke in as_strokes(drawing.items))
+        assert shape.length == pytest.approx(length, rel=2e-5)
+        box = drawing.items[0].path.bounds  # type: ignore[union-attr]
+        moved = (box.min_x + placement.dx, box.min_y + placement.dy)
+        assert (shape.bounds[0], shape.bounds[1]) == pytest.approx(moved, abs=0.01)
+
+
+def test_text_can_be_text(draft: Draft) -> None:
+    text = dxf_text(draft, text="text")
+    drawing = dxfgrabber.read(StringIO(text))
+    by_name = by_piece(drawing)
+    compared = 0
+    for own in draw_sheet(draft).drawings:
+        written = by_name[own.piece, "TEXT"]
+        lines = [
+            (line, middle, item)
+            for item in own.items
+            if isinstance(item, Text)
+            for line, middle in zip(item.lines, item.line_positions(), strict=True)
+        ]
+        assert [entity.text for entity in written] == [line for line, _, _ in lines]
+        for entity, (_, middle, item) in zip(written, lines, strict=True):
+            assert (entity.halign, entity.valign) == (1, 2)  # centre, middle
+            assert entity.align_point[:2] == pytest.approx(middle, abs=1e-6)
+            assert (entity.height, entity.rotation) == pytest.approx((item.height, item.angle))
+            compared += 1
+    assert compared > 8
+    assert len(text) < 0.5 * len(dxf_text(draft))
+    assert ezdxf.read(StringIO(text)).audit().errors == []  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize(
+    "signs", ["100 %% wool", "%%%", "UP ^ here", "50 %d", "größe ½ ↑", "a\x07b", "\\U+0041"]
+)
+def test_signs_that_mean_something_to_dxf_stay_what_they_are(draft: Draft, signs: str) -> None:
+    piece = draft.pieces[3].evolve(labels=(Label((signs,), (20.0, 13.0), 4.0),))
+    draft = draft.evolve(pieces=(piece,))
+    after = run(draft, DxfOptions(text="text"))
+    assert caught(after) == []
+
+
+def test_a_shop_names_layers_and_tools(draft: Draft) -> None:
+    options = DxfOptions.model_validate(
+        {
+            "layers": {"cut": "Knife 1", "notch": "knife 1", "seam": "Pen"},
+            "tools": {"cut": {"colour": 1, "weight": 0.5}, "seam": {"line": "dash-dot"}},
+        }
+    )
+    after = run(draft, options)
+    text = after.artifacts[0].data.decode()
+    drawing = dxfgrabber.read(StringIO(text))
+    layers = {layer.name: layer for layer in drawing.layers}
+    assert "CUT" not in layers
+    assert "NOTCH" not in layers
+    assert "knife 1" not in layers
+    assert layers["Knife 1"].color == 1
+    assert (layers["Pen"].color, layers["Pen"].linetype) == (7, "DASHDOT")
+    weights = {layer.dxf.name: layer.dxf.lineweight for layer in ezdxf.read(StringIO(text)).layers}  # type: ignore[attr-defined]
+    assert (weights["Knife 1"], weights["Pen"], weights["MARK"]) == (50, 25, 18)
+    assert {layer for _, layer in by_piece(drawing)} >= {"Knife 1", "Pen", "MARK"}
+    assert caught(after) == []
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        ({"layers": {"cuts": "A"}}, "there is no kind of line"),
+        ({"tools": {"cuts": {}}}, "there is no kind of line"),
+        ({"layers": {"cut": "A/B"}}, "is no name of a layer"),
+        ({"layers": {"cut": ""}}, "is no name of a layer"),
+        ({"layers": {"cut": " A"}}, "is no name of a layer"),
+        ({"layers": {"cut": "x" * 256}}, "is no name of a layer"),
+        ({"layers": {"cut": "Defpoints"}}, "is the layer that is never plotted"),
+        ({"tools": {"cut": {"colour": 0}}}, "greater than or equal to 1"),
+        ({"tools": {"cut": {"colour": 256}}}, "less than or equal to 255"),
+        ({"tools": {"cut": {"weight": 0.55}}}, "is no line weight of DXF"),
+        ({"tools": {"cut": {"line": "dotted"}}}, "'solid', 'dashed' or 'dash-dot'"),
+        (
+            {"layers": {"hole": "cut"}, "tools": {"cut": {"colour": 1}, "hole": {"colour": 2}}},
+            "cut and hole share the layer CUT but have different tools",
+        ),
+    ],
+)
+def test_bad_layers_and_tools_are_refused(options: dict[str, Any], said: str) -> None:
+    with pytest.raises(ValidationError) as caught_error:
+        DxfOptions.model_validate(options)
+    assert said in str(caught_error.value)
+
+
+def test_roles_on_one_layer_may_have_one_tool() -> None:
+    tool = {"colour": 1}
+    DxfOptions.model_validate({"layers": {"hole": "CUT"}, "tools": {"cut": tool, "hole": tool}})
+    DxfOptions.model_validate({"layers": {"hole": "CUT"}, "tools": {"hole": tool}})
+
+
+# Read back
+
+
+EVERY_WAY = [
+    {},
+    {"arcs": "bulges"},
+    {"curves": "polyline"},
+    {"arcs": "bulges", "curves": "polyline", "text": "text"},
+]
+
+
+@pytest.mark.parametrize("options", EVERY_WAY)
+def test_what_is_written_is_what_was_drafted(furnished: Draft, options: dict[str, Any]) -> None:
+    after = run(furnished, DxfOptions(**options))
+    assert after.artifacts[0].reader
+    assert caught(after) == []
+
+
+@pytest.mark.parametrize("way", BREAKINGS)
+def test_a_broken_writer_is_caught(monkeypatch: pytest.MonkeyPatch, draft: Draft, way: str) -> None:
+    options = DxfOptions(text="strokes" if way == "mirrored pieces" else "text")
+    after = broken_run(monkeypatch, export_dxf, BREAKINGS[way], draft, options)
+    assert caught(after)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        (b"$INSUNITS\n 70\n4\n", b"$INSUNITS\n 70\n1\n", "$INSUNITS 1"),
+        (b"$MEASUREMENT\n 70\n1\n", b"$MEASUREMENT\n 70\n0\n", "$MEASUREMENT 0"),
+        (b"AC1024", b"AC1015", "AC1015"),
+        (b"\n  0\nINSERT\n", b"\n  0\nPOINT\n", "POINT"),
+        (b"AcDbBlockReference\n  2\ngusset\n", b"AcDbBlockReference\n  2\nanchor-patch\n", "2 times"),
+        (b"  8\nGRAIN\n", b"  8\nGRIAN\n", "table of layers lacks GRIAN"),
+        (b"  8\nGRAIN\n", b"  8\nMARK\n", "missing or moved"),
+    ],
+)
+def test_altered_bytes_are_caught(draft: Draft, old: bytes, new: bytes, said: str) -> None:
+    after = with_bytes(run(draft, DxfOptions(text="text")), old, new)
+    assert said in " ".join(finding.message for finding in caught(after))
+
+
+def test_a_misplaced_insert_is_caught(draft: Draft) -> None:
+    after = run(draft, DxfOptions(text="text"))
+    x = after.artifacts[0].shown.pages[0].placements[0].dx  # type: ignore[union-attr]
+    old = b"AcDbBlockReference\n  2\nside-panel-drive\n 10\n%.12g\n"
+    assert caught(with_bytes(after, old % x, old % (x + 0.2)))
+
+
+def test_a_cut_off_file_is_caught(draft: Draft) -> None:
+    after = run(draft, DxfOptions(text="text"))
+    (artifact,) = after.artifacts
+    half = replace(artifact, data=artifact.data[: len(artifact.data) // 2])
+    assert caught(after.evolve(artifacts=(half,)))
 
 
 def test_the_stage_is_supplied() -> None:

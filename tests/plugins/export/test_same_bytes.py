@@ -14,7 +14,7 @@ SCRIPT = """
 import hashlib, importlib, json, runpy, sys
 draft = runpy.run_path(sys.argv[1])["make_draft"]()
 digests = {}
-for kind, options in (("dxf", {}), ("svg", {}), ("pdf", {"pages": "piece"}), ("png", {})):
+for kind, options in (("dxf", {}), ("dxf_plain", {}), ("interchange", {}), ("svg", {}), ("pdf", {"pages": "piece"}), ("png", {})):
     module = importlib.import_module(f"oaktag_plugins.export_{kind}")
     (spec,) = module.oaktag_stages()
     result = spec.load_run()(draft, spec.load_options()(**options))
@@ -50,4 +50,4 @@ def test_hash_seed_and_time_zone_change_nothing(usual: dict[str, str]) -> None:
 
 def test_a_source_date_changes_only_what_carries_a_date(usual: dict[str, str]) -> None:
     dated = digests(PYTHONHASHSEED="3", SOURCE_DATE_EPOCH="1700000000")
-    assert {kind for kind in usual if usual[kind] != dated[kind]} == {"dxf", "pdf"}
+    assert {kind for kind in usual if usual[kind] != dated[kind]} == {"dxf", "interchange", "pdf"}
