@@ -206,7 +206,7 @@ def make_command(
     values = dict(parse_setting(text) for text in settings)
     with _progress(shows_json or quiet) as watch:
         job = make_bag(recipe, frame, out, values, worked=worked, watch=watch)
-    return _report(job, shows_json, quiet)
+    return _report(job, shows_json, quiet, warns=True)
 
 
 @app.command("check", short_help="Do as `make` does, but write nothing.")
@@ -263,6 +263,44 @@ def survey_command(
             click.echo(survey_as_json(job, code))
         else:
             show_survey(job, quiet)
+    return code
+
+
+@app.command("printcheck", short_help="Say what a printed test square tells about the scale.")
+@click.option(
+    "--across", required=True, metavar="LENGTH", help="Side of the square as printed, left to right."
+)
+@click.option("--up", required=True, metavar="LENGTH", help="The same from bottom to top.")
+@click.option(
+    "--square",
+    default="100 mm",
+    show_default=True,
+    metavar="LENGTH",
+    help="What the side should be: 100 mm, 4in, or the length of a test rule.",
+)
+@click.option(
+    "--ruler-reading",
+    "reading",
+    default="0.5 mm",
+    show_default=True,
+    metavar="LENGTH",
+    help="How far a reading may be off, to either side.",
+)
+@click.option("--json", "shows_json", is_flag=True, help="Print the result as JSON, for programs.")
+def printcheck_command(across: str, up: str, square: str, reading: str, shows_json: bool) -> int:
+    """Say from the printed test square whether a print is true size, and else what to print at.
+
+    Lengths are mm, or carry their unit: "3 15/16 in". Exit code 1: the print is not true size.
+    """
+    from oaktag.cli.print_check import checked_print, print_check_as_json, show_print_check
+
+    check = checked_print(across, up, square, reading)
+    code = DONE if check.verdict == "true" else FINDINGS
+    with _to_reader():
+        if shows_json:
+            click.echo(print_check_as_json(check, code))
+        else:
+            show_print_check(check)
     return code
 
 
@@ -323,13 +361,13 @@ def _progress(silent: bool) -> Any:
     return progress(silent)
 
 
-def _report(job: Job, shows_json: bool, quiet: bool) -> int:
+def _report(job: Job, shows_json: bool, quiet: bool, warns: bool = False) -> int:
     from oaktag.cli.report import report_as_json, show_report
 
     code = FINDINGS if job.draft.has_errors else DONE
     with _to_reader():
         if shows_json:
-            click.echo(report_as_json(job, code))
+            click.echo(report_as_json(job, code, warns))
         else:
-            show_report(job, quiet)
+            show_report(job, quiet, warns)
     return code

@@ -13,6 +13,7 @@ import click
 
 from oaktag.cli.table import Table, show_table
 from oaktag.pattern import LEVELS, Draft, Paperwork, Survey
+from oaktag.pattern.cautions import cautions_for
 from oaktag.pattern.walk import walk
 from oaktag.recipe.problem import printable
 
@@ -35,8 +36,14 @@ def progress(silent: bool) -> Iterator[Callable[[PlannedStep], None] | None]:
         yield lambda planned: status.update(planned.step.use)
 
 
-def show_report(job: Job, quiet: bool) -> None:
-    """Print the report of a job; with `quiet` its findings only, errors and warnings to standard error."""
+def show_report(job: Job, quiet: bool, warns: bool = False) -> None:
+    """Print the report of a job; with `quiet` its findings only, errors and warnings to standard error.
+
+    Args:
+        job: that is done.
+        quiet: leave out everything else.
+        warns: end with the cautions that apply to the bag.
+    """
     draft = job.draft
     if not quiet:
         for table in (*measured(draft), *drafted(draft), stages(job)):
@@ -44,6 +51,8 @@ def show_report(job: Job, quiet: bool) -> None:
     found(draft, quiet)
     if not quiet:
         show_table(written(job))
+        if warns:
+            show_table(to_heed(draft))
         if job.written and draft.has_errors:
             click.echo("The files are marked DO NOT CUT: the pattern has errors.")
 
@@ -217,8 +226,14 @@ def written(job: Job) -> Table:
     return Table("Written", ("", ""), rows)
 
 
-def report_as_json(job: Job, exit_code: int) -> str:
-    """The report for programs; the pattern itself is in pattern.json."""
+def to_heed(draft: Draft) -> Table:
+    """The cautions that apply, a line each."""
+    rows = tuple((caution.topic, caution.short) for caution in cautions_for(draft))
+    return Table("Before you cut, and before you ride", ("", ""), rows)
+
+
+def report_as_json(job: Job, exit_code: int, warns: bool = False) -> str:
+    """The report for programs, with cautions if it `warns`; the pattern itself is in pattern.json."""
     from dataclasses import asdict
 
     draft = job.draft
@@ -240,5 +255,6 @@ def report_as_json(job: Job, exit_code: int) -> str:
             for r in job.result.journal
         ],
         "files": [{"path": str(file.path), "kind": file.kind} for file in job.written],
+        "cautions": [asdict(caution) for caution in cautions_for(draft)] if warns else [],
     }
     return json.dumps(report, indent=2, ensure_ascii=False)
