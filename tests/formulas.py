@@ -128,6 +128,7 @@ def unfounded(draft: Draft) -> list[str]:
     """Terms whose source isn't there, or has another value."""
     read = {reading.key: (reading.value, reading.instrument) for reading in draft.frame.readings}
     widths = {width.key: width.width for width in draft.frame.widths}
+    rises = {bow.key: abs(rise) for bow in draft.frame.bows for _, rise in bow.offsets}
     earlier: dict[str, Working] = {}
     found: list[str] = []
     for working in draft.workings:
@@ -141,7 +142,7 @@ def unfounded(draft: Draft) -> list[str]:
                 key, _, instrument = term.source.removeprefix("reading: ").partition(", ")
                 if instrument and read.get(key) != (term.value, instrument):
                     found.append(told)
-                if not instrument and widths.get(key) != term.value:
+                if not instrument and {**widths, **rises}.get(key) != term.value:
                     found.append(told)
         if working.name in earlier:
             found.append(f"{working.name}: twice")

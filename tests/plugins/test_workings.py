@@ -16,7 +16,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from oaktag import Draft, Refusal
-from oaktag.pattern import Frame, Provenance, Reading, ReadingKind, Term, Working, WorkingSheet
+from oaktag.pattern import Bow, Frame, Place, Provenance, Reading, ReadingKind, Term, Working, WorkingSheet
 from oaktag_plugins import (
     body_half,
     body_two,
@@ -122,14 +122,14 @@ def reconciled(
     readings: Sequence[tuple[ReadingKind, str, float]],
     corners: tuple[str, ...] = CORNERS,
     tubes: tuple[str, ...] = TUBES,
-    sigma: float = 1.0,
+    bows: tuple[Bow, ...] = (),
 ) -> Draft:
     """A frame's readings, adjusted, with what was worked out."""
     made = tuple(
-        Reading(kind, of, value, 0.3 if kind == "angle" else sigma, "tape", f"{kind}s.{of}[{index}]")
+        Reading(kind, of, value, 0.3 if kind == "angle" else 1.0, "tape", f"{kind}s.{of}[{index}]")
         for index, (kind, of, value) in enumerate(readings)
     )
-    frame = Frame("Demo", corners, tubes, made)
+    frame = Frame("Demo", corners, tubes, made, bows=bows)
     return measure_reconcile.run(
         Draft(frame, Provenance("demo"), Provenance("test")), measure_reconcile.ReconcileOptions()
     )
@@ -172,6 +172,24 @@ def test_of_two_angles_with_one_sine_that_of_the_shape_is_worked_out() -> None:
     proved(whole.evolve(frame=frame, workings=workings))
     (seat,) = (working for working in workings if working.about == "seat")
     assert (seat.value, seat.formula) == (angles["seat"], "180 − asin(b · sin(α) / a)")
+
+
+@pytest.mark.parametrize("rise", [9.0, -14.0])
+def test_a_bow_with_one_rise_is_an_arc_with_a_formula(rise: float) -> None:
+    lengths: list[tuple[ReadingKind, str, float]] = [
+        ("length", "top-tube", 500), ("length", "down-tube", 600), ("length", "seat-tube", 400),
+    ]  # fmt: skip
+    draft = reconciled(
+        lengths, bows=(Bow("down-tube", ((Place("down-tube", 0.5), rise),), "bows.down-tube"),)
+    )
+    proved(draft)
+    along = named(draft, "down-tube, along its bow")
+    assert draft.opening is not None
+    assert along.value == draft.opening.edge("down-tube").path.length
+    assert 600.0 < along.value < 602.0
+    aside = Bow("down-tube", ((Place("down-tube", 0.3), rise),), "bows.down-tube")
+    names = [working.name for working in proved(reconciled(lengths, bows=(aside,))).workings]
+    assert not any("bow" in name or "radius" in name for name in names)
 
 
 def test_spare_readings_have_their_mean_and_a_correction_by_least_squares() -> None:

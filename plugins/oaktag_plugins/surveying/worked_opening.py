@@ -9,14 +9,15 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Mapping
 from math import asin, degrees, isclose, radians, sin
 
-from oaktag.geometry import Point, distance
-from oaktag.pattern import Frame, Opening, Reading, Survey, Term, Working, WorkingSheet
+from oaktag.geometry import Arc, Point, distance
+from oaktag.pattern import Bow, Frame, Opening, Reading, Survey, Term, Working, WorkingSheet
 from oaktag.pattern.working import READING, SAME
 from oaktag_plugins.drafting.worked_outline import DISTANCE, PYTHAGORAS, coordinate_terms
 
 COSINES = "law of cosines (Euclid, Elements, book II, propositions 12 and 13)"
 SINES = "law of sines"
 ANGLE_SUM = "sum of the angles of a polygon (Euclid, Elements, book I, proposition 32)"
+CHORDS = "chord, rise and radius of a circle (Euclid, Elements, book III, proposition 35)"
 LEAST_SQUARES = "measure.reconcile: correction, from least squares"
 
 _FLAT = radians(0.5)
@@ -47,7 +48,30 @@ def opening_workings(
     shape.sheet.add_sum(
         "perimeter of the opening, corner to corner", survey.perimeter.value, "mm", sides, "opening"
     )
+    for bow in frame.bows:
+        path = opening.edge(bow.tube).path
+        if len(path.segments) == 1 and isinstance(path.segments[0], Arc):
+            _along_bow(shape.sheet, bow, shape.sides[bow.tube], path.length)
     return tuple(shape.sheet.new)
+
+
+def _along_bow(sheet: WorkingSheet, bow: Bow, chord: float, length: float) -> None:
+    """How long a tube is along an arc with a rise at its middle, and how large the arc's radius is."""
+    place, offset = bow.offsets[0]
+    if abs(place.along(chord) - 0.5 * chord) > SAME or abs(offset) >= 0.5 * chord:
+        return  # that isn't the rise at its middle, or the arc is more than half a circle
+    of = f"radius of {bow.tube}"
+    # Which way it bends doesn't matter to either.
+    rise = abs(offset)
+    terms = [
+        sheet.term("c", chord, "mm", f"measure.reconcile: {bow.tube}", bow.tube),
+        Term("h", rise, "mm", f"{READING}{bow.key}"),
+    ]
+    radius = chord**2 / (8.0 * rise) + rise / 2.0
+    sheet.add(f"{bow.tube}: radius", radius, "mm", "c · c / (8 · h) + h / 2", terms, of, CHORDS)
+    terms = [sheet.term("r", radius, "mm", "measure.reconcile", of), terms[0]]
+    formula = "r · π / 90 · asin(c / (2 · r))"
+    sheet.add(f"{bow.tube}, along its bow", length, "mm", formula, terms, bow.tube, CHORDS)
 
 
 class _Shape:
