@@ -8,8 +8,9 @@ from importlib import import_module
 
 from oaktag import Draft, Finding, Options, StageSpec, hookimpl
 from oaktag.pattern import Artifact
-from oaktag.pattern.read_back import Difference
+from oaktag.pattern.read_back import Difference, out_of_sight
 from oaktag.pattern.sheet import drawn_pieces
+from oaktag.pattern.shown import Page
 from oaktag.recipe import listed
 
 _MOST = 5  # differences of one file that are told one by one
@@ -82,12 +83,18 @@ def reader_of(artifact: Artifact) -> Callable[[Draft, Artifact], Iterable[Differ
 
 
 def _not_in_any(draft: Draft, artifacts: Iterable[Artifact]) -> Iterator[Finding]:
-    """Pieces that are in none of several files that only together show all."""
-    shown: dict[str, set[str]] = defaultdict(set)
+    """Pieces that aren't whole in several files that only together show all."""
+    shown: dict[str, list[Page]] = defaultdict(list)
     for artifact in artifacts:
         if artifact.shown is not None and not artifact.shown.whole:
-            shown[artifact.kind].update(p.piece for page in artifact.shown.pages for p in page.placements)
-    for kind, pieces in shown.items():
+            shown[artifact.kind] += artifact.shown.pages
+    for kind, pages in shown.items():
+        pieces = {placement.piece for page in pages for placement in page.placements}
+        if not pieces:
+            continue  # a drawing without pieces: the survey's
+        for difference in out_of_sight(draft, pages):
+            message = f"{difference.reason} of the {kind} files"
+            yield Finding("error", "read-back-differs", message, difference.where)
         for piece in drawn_pieces(draft):
             if piece.id not in pieces:
                 message = (

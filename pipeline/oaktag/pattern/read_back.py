@@ -29,10 +29,13 @@ if TYPE_CHECKING:
 FLATTENED = 0.001
 """Chord error in mm to which arcs and curves are flattened before they are compared."""
 
+_APART = 1000.0  # mm; keeps lines of different numbers of points from being taken for mates
 _SPACING = 2.0  # mm between points at which two lines are compared
 _LENGTHS = (
     1e-3  # share by which total lengths may differ: chords are shorter than arcs, duplicates far longer
 )
+_WINDOW_LENGTHS = 1e-2  # the same for what a window's edge cuts off
+_EDGE = 0.5  # mm within a window's edge where a line may be seen or not
 _SCALES = 2e-3  # a whole page that is larger or smaller by more has the wrong scale
 _SAME_HEIGHT, _SAME_ANGLE = 1e-3, 0.01  # share; degrees
 
@@ -209,11 +212,12 @@ def _missing_pieces(draft: Draft, shown: Shown, found: Found) -> Iterator[Differ
         for name in sorted(placed.keys() | there.keys()):
             if there[name] != placed[name]:
                 yield Difference(f"the piece is there {there[name]} times, not {placed[name]}", name)
-    yield from _out_of_sight(draft, shown.pages)
+    if shown.whole:
+        yield from out_of_sight(draft, shown.pages)
 
 
-def _out_of_sight(draft: Draft, pages: Sequence[Page]) -> Iterator[Difference]:
-    """Pieces that no window shows, or that lie partly between all windows."""
+def out_of_sight(draft: Draft, pages: Iterable[Page]) -> Iterator[Difference]:
+    """Pieces on some pages that their windows don't show as a whole, all of them together."""
     from shapely import LinearRing, box, union_all
 
     windows: dict[str, list[Box]] = defaultdict(list)
@@ -266,13 +270,17 @@ def _compared(
     first, second = _unequal(wanted, seen, tolerance)
     if not first and not second:
         return
-    a, b = _clipped(first, window), _clipped(second, window)
+    # At a window's edge a line that nearly follows it may be just in or just out: what lies within a hair of
+    # the edge is looked for, and taken for granted, on both sides of it.
+    inner = None if window is None else window.expanded(-_EDGE)
+    outer = None if window is None else window.expanded(_EDGE)
+    a, b = _clipped(first, inner), _clipped(second, inner)
     if not len(a) and not len(b):
         return
     limit = tolerance + 2.0 * FLATTENED
     for here, there, what in (
-        (a, b, "what the draft has there is missing or moved"),
-        (b, a, "the file has what the draft doesn't"),
+        (a, _clipped(second, outer), "what the draft has there is missing or moved"),
+        (b, _clipped(first, outer), "the file has what the draft doesn't"),
     ):
         if not len(here):
             continue
@@ -285,7 +293,8 @@ def _compared(
             yield Difference(f"{where}: {what}{by}, at {x:.1f}, {y:.1f} mm", piece)
             return
     lengths = [float(np.hypot(*(group[:, 1] - group[:, 0]).T).sum()) for group in (a, b)]
-    if abs(lengths[0] - lengths[1]) > _LENGTHS * lengths[0] + limit * (len(first) + 1):
+    share = _LENGTHS if window is None else _WINDOW_LENGTHS
+    if abs(lengths[0] - lengths[1]) > share * lengths[0] + limit * (len(first) + 1):
         yield Difference(
             f"{where}: its lines are {lengths[1]:.1f} mm long together, not {lengths[0]:.1f}: something is"
             " there twice, or only once",
@@ -296,21 +305,45 @@ def _compared(
 def _unequal(
     wanted: list[Polyline], seen: list[Polyline], tolerance: float
 ) -> tuple[list[Polyline], list[Polyline]]:
-    """The lines that aren't the same ones in the same order, point by point: most letters are."""
-    import numpy as np
+    """The lines that have no mate on the other side, point by point in one direction or the other.
 
-    if len(wanted) != len(seen):
+    Most of a file is letters, which every format keeps point by point, whatever the order. Mates have as many
+    points, and the nearest middles.
+    """
+    import numpy as np
+    from scipy.spatial import cKDTree
+
+    if not wanted or not seen:
         return wanted, seen
-    alike = [index for index, line in enumerate(wanted) if len(line) == len(seen[index])]
-    if not alike:
-        return wanted, seen
-    here = np.array([point for index in alike for point in wanted[index]])
-    there = np.array([point for index in alike for point in seen[index]])
-    off = np.abs(here - there).max(axis=1) > tolerance
-    starts = np.cumsum([0, *(len(wanted[index]) for index in alike[:-1])])
-    same = {index for index, bad in zip(alike, np.logical_or.reduceat(off, starts), strict=True) if not bad}
-    rest = [index for index in range(len(wanted)) if index not in same]
-    return [wanted[index] for index in rest], [seen[index] for index in rest]
+    places = [np.array([_middle(line) for line in lines]) for lines in (wanted, seen)]
+    off, mates = cKDTree(places[0]).query(places[1], distance_upper_bound=2.0 * tolerance)
+    pairs: dict[int, int] = {}
+    for index in np.argsort(off, kind="stable"):
+        if np.isfinite(off[index]):
+            pairs.setdefault(int(mates[index]), int(index))
+    here = [(w, s) for w, s in sorted(pairs.items()) if _alike(wanted[w], seen[s], tolerance)]
+    matched, found = {w for w, _ in here}, {s for _, s in here}
+    return (
+        [line for index, line in enumerate(wanted) if index not in matched],
+        [line for index, line in enumerate(seen) if index not in found],
+    )
+
+
+def _middle(line: Polyline) -> tuple[float, float, float]:
+    """The mean of a line's points, and how many there are, far apart."""
+    count = len(line)
+    return sum(x for x, _ in line) / count, sum(y for _, y in line) / count, _APART * count
+
+
+def _alike(line: Polyline, other: Polyline, tolerance: float) -> bool:
+    """Whether two lines are the same point by point, in either direction."""
+    return any(
+        all(
+            abs(x - u) <= tolerance and abs(y - v) <= tolerance
+            for (x, y), (u, v) in zip(line, way, strict=True)
+        )
+        for way in (other, other[::-1])
+    )
 
 
 def _clipped(lines: Sequence[Polyline], window: Box | None) -> Points:

@@ -33,6 +33,21 @@ class Page:
 
 
 @dataclass(frozen=True, slots=True)
+class ToolPath:
+    """How closed cut lines differ from the draft's for the sake of the tool.
+
+    Attributes:
+        kerf: width in mm that a laser burns away; it runs half of that outside a piece, inside a hole.
+        overcut: how far in mm a knife goes on past the place where it began.
+        lead_in: length in mm of the straight cut in waste that leads to that place.
+    """
+
+    kerf: float = 0.0
+    overcut: float = 0.0
+    lead_in: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Shown:
     """What a file shows.
 
@@ -45,6 +60,7 @@ class Shown:
             and the chord error of flattened arcs and curves included.
         scale: what one mm of the draft is in the file's unit; 1 for a file in mm.
         whole: whether the file shows every piece; otherwise all files of its kind do so together.
+        tool: how cut lines and holes are moved and lengthened for a tool; None where they are the draft's.
     """
 
     pages: tuple[Page, ...]
@@ -53,6 +69,7 @@ class Shown:
     tolerance: float = 0.01
     scale: float = 1.0
     whole: bool = True
+    tool: ToolPath | None = None
 
 
 def page_of(sheet: Sheet, dx: float = 0.0, dy: float = 0.0, window: Box | None = None) -> Page:
