@@ -12,10 +12,11 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import cos, radians, sin, sqrt
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from oaktag import Draft
 from oaktag.geometry import Path, Point, distance
+from oaktag.pattern import Piece
 from oaktag.pattern.lettering import Polyline
 from oaktag.pattern.walk import run_length, run_path
 from oaktag_plugins.drafting.bag import piece_id
@@ -30,6 +31,8 @@ if TYPE_CHECKING:
     Whole = NDArray[int64]
     Flags = NDArray[bool_]
 
+Coordinates = TypeVar("Coordinates", "Reals", "Whole")
+
 Point3 = tuple[float, float, float]
 """A place on the bag: to the front, up, towards the drive side, mm."""
 
@@ -41,13 +44,13 @@ CHORD_ERROR = 0.005
 """How far the surface's edge may be off an arc or a curve of the panel, mm."""
 
 SPACING = 12.0
-"""Largest distance between neighbouring places of the first surface that is tried, mm."""
+"""Largest distance between neighbouring places of a surface, mm."""
 
 TOLERANCE = 0.001
 """Share of the volume by which the surface's may be off."""
 
 _DECIMALS = 4  # of mm: coarser than the last digits in which machines differ, finer than any reading
-_FINER = 4  # how often the spacing may be halved
+_FINER = 4  # spacings that are tried, each half of the one before
 _APART = 0.05  # mm; a joint of the gusset that is nearer to one of the panel counts as the same
 _CLEAR = 0.6  # of the spacing: how far inner places stay off the edge, so that no triangle crosses it
 _SPLITS = 16  # how often runs of the edge may be halved until they are sides of triangles
@@ -76,6 +79,7 @@ class SewnBody:
 
     Attributes:
         body: its name; empty where a bag has one.
+        panel: id of the panel on the drive side.
         edge: where the panels meet the gusset.
         places: (m, 2), mm; those of the edge come first.
         widths: (m,), of the bag there, mm.
@@ -83,6 +87,7 @@ class SewnBody:
     """
 
     body: str
+    panel: str
     edge: Edge
     places: Reals
     widths: Reals
@@ -141,15 +146,15 @@ def sewn_body(
     around, width, joints = seam_width(draft, sides)
     opens = list(_open_runs(draft, sides))
     try:
-        found = surface_over(around, width, joints, opens, spacing, chord_error)
-        for _ in range(_FINER):
-            spacing *= 0.5
+        found = surface_over(around, width, joints, opens, 2.0 * spacing, chord_error)
+        for finer in range(_FINER):
+            spacing *= 0.5 if finer else 1.0
             before, found = found, surface_over(around, width, joints, opens, spacing, chord_error)
             if abs(found.volume - before.volume) <= 3.0 * tolerance * found.volume:
                 break
     except MeshError as error:
         return str(error)
-    return replace(found, body=body)
+    return replace(found, body=body, panel=sides[0][0].piece)
 
 
 def bodies_named(draft: Draft) -> tuple[str, ...]:
@@ -197,7 +202,7 @@ def surface_over(
         places = np.vstack([edge.places, inner])
         triangles, missing = _triangles(places, len(edge.places))
         if not missing:
-            return SewnBody("", edge, places, _harmonic(places, triangles, edge.widths), triangles)
+            return SewnBody("", "", edge, places, _harmonic(places, triangles, edge.widths), triangles)
         if around.clockwise:  # the edge was turned round
             missing = {(len(stations) - 2 - index) % len(stations) for index in missing}
         stations = _halved(stations, missing, around.length)
@@ -301,8 +306,10 @@ def _triangles(places: Reals, count: int) -> tuple[Whole, set[int]]:
     from scipy.spatial import Delaunay
 
     found = Delaunay(places).simplices.astype(np.int64)
-    turned = _doubled_areas(places, found) < 0.0
-    found[turned] = found[turned][:, [0, 2, 1]]
+    # In whole numbers, so that which way round a thin triangle goes is no matter of rounding. Flat ones, of
+    # places in line along the edge, are left out: they hold nothing.
+    areas = _doubled_areas(np.rint(places * 10**_DECIMALS).astype(np.int64), found)
+    found = np.where((areas < 0)[:, None], found[:, [0, 2, 1]], found)[areas != 0]
     owner = {
         (int(t[side]), int(t[(side + 1) % 3])): row
         for row, t in enumerate(found.tolist())
@@ -325,7 +332,7 @@ def _triangles(places: Reals, count: int) -> tuple[Whole, set[int]]:
     return found[sorted(inside)], set()
 
 
-def _doubled_areas(places: Reals, triangles: Whole) -> Reals:
+def _doubled_areas(places: Coordinates, triangles: Whole) -> Coordinates:
     a, b, c = (places[triangles[:, corner]] for corner in range(3))
     return _crossed(b - a, c - a)
 
@@ -368,7 +375,7 @@ def surface_parts(body: SewnBody) -> tuple[SurfacePart, ...]:
     drive = np.column_stack([body.places, half])
     non_drive = np.column_stack([body.places, -half])
     parts = [
-        _panel(piece_id(body.body, DRIVE), drive, body.triangles),
+        _panel(body.panel or DRIVE, drive, body.triangles),
         _panel(piece_id(body.body, NON_DRIVE), non_drive, body.triangles[:, ::-1]),
     ]
     for name, chosen in ((GUSSET, ~body.edge.open), (OPENING, body.edge.open)):
@@ -390,7 +397,7 @@ def _panel(name: str, vertices: Reals, triangles: Whole) -> SurfacePart:
 
 
 def _between(name: str, body: SewnBody, runs: Whole) -> SurfacePart:
-    """The strip between both panels along runs of the edge, each with its own vertices so that it may turn."""
+    """The strip between both panels along runs of the edge, each with vertices of its own."""
     import numpy as np
 
     count = len(body.edge.places)
@@ -416,14 +423,15 @@ def surface_outline(draft: Draft) -> tuple[tuple[Point3, ...], ...]:
     for body in bodies_named(draft):
         sewn = _sketched(draft, body)
         if sewn is not None:
+            panel = draft.piece(sewn.panel)
             found += _rings(sewn)
-            found += _across(draft, sewn)
-            found += _zippers(draft, sewn)
+            found += _across(panel, sewn)
+            found += _zippers(draft, panel, sewn)
     return tuple(found)
 
 
 _SKETCHED = 0.05  # mm of chord error; a drawing needs no more
-_SKETCH_SPACING = 40.0  # mm; halved once at least
+_SKETCH_SPACING = 20.0  # mm
 
 
 def _sketched(draft: Draft, body: str) -> SewnBody | None:
@@ -438,26 +446,26 @@ def _rings(sewn: SewnBody) -> Iterator[tuple[Point3, ...]]:
         yield (*ring, ring[0])
 
 
-def _across(draft: Draft, sewn: SewnBody) -> Iterator[tuple[Point3, ...]]:
+def _across(panel: Piece, sewn: SewnBody) -> Iterator[tuple[Point3, ...]]:
     """Lines across the gusset where one edge of the panel ends and another begins."""
     places = sewn.edge.places
-    for edge in draft.piece(piece_id(sewn.body, DRIVE)).edges:
+    for edge in panel.edges:
         at = int(((places - edge.path.start) ** 2).sum(axis=1).argmin())
         x, y = places[at].tolist()
         half = 0.5 * float(sewn.edge.widths[at])
         yield ((x, y, half), (x, y, -half))
 
 
-def _zippers(draft: Draft, sewn: SewnBody) -> Iterator[tuple[Point3, ...]]:
+def _zippers(draft: Draft, drive: Piece, sewn: SewnBody) -> Iterator[tuple[Point3, ...]]:
     """Both edges of every zipper in a panel."""
-    middle = draft.piece(piece_id(sewn.body, DRIVE)).seam_line.bounds.centre[0]
+    middle = drive.seam_line.bounds.centre[0]
     for seam in draft.seams:
         for side in (seam.a, seam.b):
             panel = draft.assembled_from(side.piece)
             if seam.kind != "zipper" or panel is None or panel.body != sewn.body:
                 continue
             points = _followed(run_path(draft, side))
-            if panel.id == piece_id(sewn.body, DRIVE):
+            if panel.id == drive.id:
                 yield tuple(_lifted(sewn, points, 0.5))
             elif panel.id == piece_id(sewn.body, NON_DRIVE):
                 # Drawn from outside, the panel is the drive side's mirror image.
@@ -503,9 +511,8 @@ def _shares(corners: Reals, places: Reals) -> Reals:
     return shares
 
 
-def _crossed(a: Reals, b: Reals) -> Reals:
-    crossed: Reals = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
-    return crossed
+def _crossed(a: Coordinates, b: Coordinates) -> Coordinates:
+    return a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
 
 
 def projected(
