@@ -16,8 +16,8 @@ from pydantic import Field
 from oaktag import Draft, Options, StageSpec, hookimpl
 from oaktag.geometry import Point
 from oaktag.pattern import Piece
-from oaktag.pattern.drawing import Item, Text, piece_items
-from oaktag.pattern.sheet import Sheet, do_not_cut, draw_sheet, drawn_pieces
+from oaktag.pattern.drawing import Item, Text
+from oaktag.pattern.sheet import Sheet, do_not_cut, draw_sheet
 from oaktag.pattern.shown import Page, Shown
 from oaktag.recipe import PositiveLength
 from oaktag_plugins.exporting import interchange
@@ -72,9 +72,9 @@ def run(draft: Draft, options: InterchangeOptions) -> Draft:
     data = interchange_dxf(draft, sheet, options).encode("ascii")
     draft = with_file(draft, options.file, "interchange", data, shown=shown, reader=READER)
     texts = [text for _, text in style_fields(draft, options)]
-    for piece in drawn_pieces(draft):
-        texts += [text for _, text in interchange.piece_fields(draft, piece)]
-        texts += [line for item in piece_items(piece) if isinstance(item, Text) for line in item.lines]
+    for drawing in sheet.drawings:
+        texts += [text for _, text in interchange.piece_fields(draft, draft.piece(drawing.piece))]
+        texts += [line for item in drawing.items if isinstance(item, Text) for line in item.lines]
     return draft.with_findings(left_out(options.file, [(text, seven_bit(text)) for text in texts]))
 
 

@@ -252,9 +252,7 @@ class PlainPen:
 
     def chords(self, layer: str, points: Polyline, *, closed: bool = False) -> None:
         """A polyline, a line if it has two points."""
-        # A tenth of a micrometre, and in inches a little less.
-        digits = 4 if self.unit == 1.0 else 6
-        placed = [(f"{x / self.unit:.{digits}f}", f"{y / self.unit:.{digits}f}") for x, y in points]
+        placed = self._placed(points)
         if len(placed) == 2 and not closed:
             (x, y), (u, v) = placed
             self.parts.append(f"  0\nLINE\n  8\n{layer}\n 10\n{x}\n 20\n{y}\n 11\n{u}\n 21\n{v}\n")
@@ -265,6 +263,11 @@ class PlainPen:
             f"  0\nPOLYLINE\n  8\n{layer}\n 66\n1\n 10\n0.0\n 20\n0.0\n 30\n0.0\n 70\n{int(closed)}\n"
             f"{vertices}  0\nSEQEND\n  8\n{layer}\n"
         )
+
+    def _placed(self, points: Iterable[Point]) -> list[tuple[str, str]]:
+        """Coordinates as they are written: to a tenth of a micrometre, in inches a little finer."""
+        digits = 4 if self.unit == 1.0 else 6
+        return [(f"{x / self.unit:.{digits}f}", f"{y / self.unit:.{digits}f}") for x, y in points]
 
     def text(self, layer: str, text: str, middle: Point, height: float, angle: float) -> None:
         """One line of text, aligned to its middle both ways."""
@@ -283,7 +286,7 @@ class PlainPen:
 
     def point(self, layer: str, point: Point, depth: float = 0.0, angle: float = 0.0) -> None:
         """A point, with a depth in mm and an angle in degrees where they aren't 0."""
-        x, y = _n(point[0] / self.unit), _n(point[1] / self.unit)
+        ((x, y),) = self._placed([point])
         deep = f" 39\n{_n(depth / self.unit)}\n" if depth else ""
         turned = f" 50\n{_n(angle)}\n" if angle else ""
         self.parts.append(f"  0\nPOINT\n  8\n{layer}\n 10\n{x}\n 20\n{y}\n{deep}{turned}")

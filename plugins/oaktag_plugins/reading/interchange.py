@@ -134,10 +134,15 @@ def _own_differences(draft: Draft, piece: Piece, block: _Block, tolerance: float
         [at for at, _, _ in points[interchange.DRILL_HOLES]],
     )
     grain = [] if piece.grain is None else [(piece.grain.start, piece.grain.end)]
-    yield from _unequal_lines("grain line", grain, block.lines[interchange.GRAIN], _SAME)
+    found = block.lines[interchange.GRAIN]
+    yield from _unequal_lines("grain line", grain, found, _SAME)
+    if any(_apart(line[0], there[0]) > _SAME for line, there in zip(grain, found, strict=False)):
+        yield "its grain line points elsewhere"
+    # Drawing a piece takes a while, and few have a fold.
+    folded = any(edge.finish == "fold" for edge in piece.edges)
     mirror = [
         item.path.flatten(FLATTENED)
-        for item in piece_items(piece)
+        for item in (piece_items(piece) if folded else ())
         if isinstance(item, Stroke) and interchange.is_mirror_line(piece, item)
     ]
     yield from _unequal_lines("mirror line", mirror, block.lines[interchange.MIRROR], tolerance)

@@ -14,7 +14,8 @@ SCRIPT = """
 import hashlib, importlib, json, runpy, sys
 draft = runpy.run_path(sys.argv[1])["make_draft"]()
 digests = {}
-for kind, options in (("dxf", {}), ("dxf_plain", {}), ("interchange", {}), ("svg", {}), ("pdf", {"pages": "piece"}), ("png", {})):
+kinds = {"dxf": {}, "dxf_plain": {}, "interchange": {}, "svg": {}, "pdf": {"pages": "piece"}, "png": {}}
+for kind, options in kinds.items():
     module = importlib.import_module(f"oaktag_plugins.export_{kind}")
     (spec,) = module.oaktag_stages()
     result = spec.load_run()(draft, spec.load_options()(**options))
