@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING, Any
 from oaktag import Draft
 from oaktag.geometry import Box
 from oaktag.pattern.cut_list import CARD
-from oaktag.pattern.drawing import LINE_STYLES, ROLES, LineStyle, Role, as_strokes
+from oaktag.pattern.drawing import LINE_STYLES, ROLES, LineStyle, Role
 from oaktag.pattern.sheet import Placement, Sheet, drawn_pieces
 from oaktag.pattern.shown import Page, Shown
-from oaktag_plugins.exporting.pdf_shapes import stroke_operators
+from oaktag_plugins.exporting.pdf_shapes import item_operators
 
 if TYPE_CHECKING:
     from pikepdf import Object, OutlineItem, Pdf
@@ -112,7 +112,7 @@ def pdf_file(
     for sheet in sheets:
         for drawing in sheet.drawings:
             if drawing.piece not in forms:
-                operators = stroke_operators(as_strokes(drawing.items), styles)
+                operators = item_operators(drawing.items, styles)
                 form: Any = Stream(pdf, operators.encode())
                 form.Type, form.Subtype = Name.XObject, Name.Form
                 form.BBox = [round(edge, 3) for edge in drawing.bounds.expanded(_SLACK)]
@@ -196,7 +196,7 @@ def _content(
             parts.append(f"/OC /{tag} BDC {draw} EMC" if tag else draw)
             parts.append("EMC")
         parts.append("Q")
-    parts.append(stroke_operators(as_strokes(page.page.own), styles))
+    parts.append(item_operators(page.page.own, styles))
     return "\n".join(parts)
 
 

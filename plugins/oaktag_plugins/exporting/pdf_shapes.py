@@ -7,7 +7,7 @@ from itertools import groupby
 from math import ceil, cos, pi, sin, tan
 
 from oaktag.geometry import Arc, Line, Path, Point
-from oaktag.pattern.drawing import LineStyle, Role, Stroke
+from oaktag.pattern.drawing import Item, LineStyle, Role, Text, as_strokes
 from oaktag.pattern.lettering import Polyline
 
 ARC_ERROR = 1e-3
@@ -16,17 +16,28 @@ ARC_ERROR = 1e-3
 _LARGEST_PART = 0.25 * pi
 
 
-def stroke_operators(strokes: Iterable[Stroke], styles: Mapping[Role, LineStyle]) -> str:
-    """Strokes with their line weights and dashes, in mm (ISO 32000-1, 8.4.4 and 8.5.3)."""
+def item_operators(items: Iterable[Item], styles: Mapping[Role, LineStyle]) -> str:
+    """Items with their line weights and dashes, in mm (ISO 32000-1, 8.4.4 and 8.5.3).
+
+    Lines of one role that follow each other are stroked together, and so is each text: whoever reads the
+    file can then pass over a text by its box.
+    """
     parts: list[str] = []
-    for role, group in groupby(strokes, key=lambda stroke: stroke.role):
+    last: LineStyle | None = None
+    for (role, _), group in groupby(items, key=lambda item: (item.role, _text_id(item))):
         style = styles[role]
-        dashes = " ".join(f"{length:g}" for length in style.dashes)
-        parts.append(f"{style.weight:g} w [{dashes}] 0 d")
-        # One stroking of many subpaths: operators written at once take a tenth of a path object's time.
-        parts.extend([_operators(stroke.shape) for stroke in group])
+        if style != last:
+            dashes = " ".join(f"{length:g}" for length in style.dashes)
+            parts.append(f"{style.weight:g} w [{dashes}] 0 d")
+            last = style
+        # Operators written at once take a tenth of the time that a path object takes for letters.
+        parts.extend([_operators(stroke.shape) for stroke in as_strokes(group)])
         parts.append("S")
     return "\n".join(parts)
+
+
+def _text_id(item: Item) -> int:
+    return id(item) if isinstance(item, Text) else 0
 
 
 def _operators(shape: Path | Polyline) -> str:

@@ -21,6 +21,7 @@ _MM_PER_POINT = 25.4 / 72.0
 _EVEN = 1e-4  # share by which a line may be scaled differently along x and y
 _OVER_EDGE = 0.01  # mm
 _BLACK, _WHITE = (0, 0, 0), (255, 255, 255)
+_NEAR = 1.0  # mm around a window within which lines are read
 _NO_PIECE = ""
 
 _Matrix = tuple[float, float, float, float, float, float]
@@ -47,7 +48,9 @@ def differences_in(draft: Draft, artifact: Artifact) -> Iterable[Difference]:
         for number in range(count):
             with closing(document[number]) as page:
                 width, height = (side * _MM_PER_POINT for side in page.get_size())
-                reading = _PageReading(number)
+                reading = _PageReading(
+                    number, shown.pages[number].window if number < len(shown.pages) else None
+                )
                 reading.read(page.raw)
                 if page.get_rotation():
                     yield Difference(f"page {number + 1} is turned")
@@ -77,9 +80,13 @@ def _over_the_edge(number: int, page: Page, lines: Iterable[FoundLine], paper: B
 
 @dataclass
 class _PageReading:
-    """What is on one page: lines in mm, the pieces that are placed there, colours, filled boxes."""
+    """What is on one page: lines in mm, the pieces that are placed there, colours, filled boxes.
+
+    Paths that lie wholly outside the window, where nothing is compared, are passed over.
+    """
 
     number: int
+    window: Box | None = None
     lines: list[FoundLine] = field(default_factory=list)
     pieces: list[str] = field(default_factory=list)
     colours: set[_Colour] = field(default_factory=set)
@@ -112,7 +119,8 @@ class _PageReading:
                     inside or piece,
                 )
             elif kind == raw.FPDF_PAGEOBJ_PATH:
-                self._path(thing, matrix, piece)
+                if self.window is None or _bounds_of(thing, outer).overlaps(self.window, _NEAR):
+                    self._path(thing, matrix, piece)
             else:
                 raise ValueError(
                     f"page {self.number + 1} has text, a picture or shading, which no exporter writes"
@@ -152,6 +160,18 @@ def _matrix_of(thing: Any) -> _Matrix:
     if not raw.FPDFPageObj_GetMatrix(thing, m):
         raise ValueError("an object has no place on its page")
     return (m.a, m.b, m.c, m.d, m.e, m.f)
+
+
+def _bounds_of(thing: Any, outer: _Matrix) -> Box:
+    """The box around an object, on the page."""
+    from pypdfium2 import raw
+
+    left, bottom, right, top = c_float(), c_float(), c_float(), c_float()
+    if not raw.FPDFPageObj_GetBounds(thing, byref(left), byref(bottom), byref(right), byref(top)):
+        raise ValueError("an object has no extent")
+    a, b, c, d, e, f = outer
+    corners = [(x, y) for x in (left.value, right.value) for y in (bottom.value, top.value)]
+    return Box.around([(a * x + c * y + e, b * x + d * y + f) for x, y in corners])
 
 
 def _product(inner: _Matrix, outer: _Matrix) -> _Matrix:
@@ -244,7 +264,7 @@ def _closed(points: list[Point], last: Any) -> list[Point]:
 
 
 def _flattened(p: Point, q: Point, r: Point, s: Point) -> list[Point]:
-    """The points of a cubic after its first; n chords stray by up to 3/4 of its bend over n² (from memory)."""
+    """The points of a cubic after its first; n chords stray by 3/4 of its bend over n² (from memory)."""
     bend = max(
         hypot(p[0] - 2.0 * q[0] + r[0], p[1] - 2.0 * q[1] + r[1]),
         hypot(q[0] - 2.0 * r[0] + s[0], q[1] - 2.0 * r[1] + s[1]),
