@@ -8,6 +8,7 @@ from oaktag_plugins.tech_pack.sections_bag import (
     bag_sections,
     piece_sections,
     seam_sections,
+    surface_sections,
     volume_sections,
     width_sections,
 )
@@ -36,6 +37,7 @@ def tech_pack(draft: Draft, *, worked: bool) -> TechPack:
         *caution_sections(draft),
         *finding_sections(draft),
         *width_sections(draft),
+        *surface_sections(draft),
         *volume_sections(draft),
         *piece_sections(draft),
         *seam_sections(draft),

@@ -12,6 +12,7 @@ from oaktag_plugins.tech_pack.content import Block, Column, Group, Listing, Para
 from oaktag_plugins.tech_pack.families import families
 from oaktag_plugins.tech_pack.figures_bag import bag_block, gap_at_middle, strap_places
 from oaktag_plugins.tech_pack.figures_piece import piece_block
+from oaktag_plugins.tech_pack.figures_surface import surface_block
 from oaktag_plugins.tech_pack.figures_width import width_block
 from oaktag_plugins.tech_pack.wording import counted, edge_word, letter_of, listed_words, mm, number, signed
 
@@ -145,6 +146,12 @@ def width_sections(draft: Draft) -> tuple[Section, ...]:
     bodies = [outline.body for outline in draft.outlines]
     plots = [plot for plot in (width_block(draft, body) for body in bodies) if plot is not None]
     return (Section("gusset-width", "Width along the gusset", tuple(plots)),) if plots else ()
+
+
+def surface_sections(draft: Draft) -> tuple[Section, ...]:
+    """The sewn bag as it stands in space."""
+    drawing = surface_block(draft)
+    return () if drawing is None else (Section("sewn", "The sewn bag", (drawing,)),)
 
 
 def volume_sections(draft: Draft) -> tuple[Section, ...]:

@@ -304,7 +304,7 @@ def put_in(formula: str, terms: Sequence[Term]) -> str:
     values = {term.symbol: _as_put_in(term.value) for term in terms}
     if not values:
         return formula
-    symbols = "|".join(re.escape(symbol) for symbol in sorted(values, key=lambda s: (-len(s), s)))
+    symbols = "|".join(map(re.escape, values))
 
     def value(match: re.Match[str]) -> str:
         text = values[match.group()]

@@ -29,7 +29,11 @@ _DOT = 1.2  # from one point of a line to the next, to see whether text runs int
 _GAP = 0.6  # that text keeps from everything else, mm
 
 
-def text_box(text: FigureText) -> tuple[Point, Point, Point, Point]:
+Corners = tuple[Point, Point, Point, Point]
+"""Of a rectangle turned in any way: lower left, lower right, upper right, upper left, as a text reads."""
+
+
+def text_box(text: FigureText) -> Corners:
     """The corners of the rectangle that a text takes at most, whatever sans serif it is set in."""
     width = _ADVANCE * text.size * len(text.text)
     left = {"left": 0.0, "centre": -0.5 * width, "right": -width}[text.align]
@@ -63,6 +67,7 @@ class Sketch:
     def __init__(self) -> None:
         self.lines: list[tuple[Polyline, FigureLine]] = []
         self.texts: list[FigureText] = []
+        self._boxes: list[Corners] = []
         self._dots: list[Point] = []
 
     def line(
@@ -103,7 +108,11 @@ class Sketch:
         angle: float = 0.0,
     ) -> None:
         """Write a text where it is told to stand."""
-        self.texts.append(FigureText(in_figure(text), position, size, align, angle))
+        self._add(FigureText(in_figure(text), position, size, align, angle))
+
+    def _add(self, text: FigureText) -> None:
+        self.texts.append(text)
+        self._boxes.append(text_box(text))
 
     def label(
         self,
@@ -134,22 +143,23 @@ class Sketch:
         """
         if not text.strip():
             return True
-        places = [
-            candidate
-            for turned in dict.fromkeys((angle, 0.0))
-            for candidate in self._candidates(in_figure(text), at, outward, size, off, turned, reach)
-        ]
-        for candidate in places:
+        line = in_figure(text)
+
+        def places() -> Iterator[FigureText]:
+            for turned in dict.fromkeys((angle, 0.0)):
+                yield from self._candidates(line, at, outward, size, off, turned, reach)
+
+        for candidate in places():
             lead = _lead(candidate, at, off)
             if self._free(candidate) and not self._crosses_text(lead):
                 if lead:
                     self.line(lead, "thin")
-                self.texts.append(candidate)
+                self._add(candidate)
                 return True
         if must:
             # Better across a line than across another text.
-            clear = (text for text in places if self._clear_of_text(text))
-            self.texts.append(next(clear, places[0]))
+            clear = (text for text in places() if self._clear_of_text(text_box(text)))
+            self._add(next(clear, next(places())))
         return must
 
     def _candidates(
@@ -173,14 +183,13 @@ class Sketch:
                 base = (middle[0] - drop * across[0], middle[1] - drop * across[1])
                 yield FigureText(text, base, size, "centre", angle)
 
-    def _clear_of_text(self, text: FigureText) -> bool:
-        box = text_box(text)
-        return not any(boxes_overlap(box, text_box(other), _GAP) for other in self.texts)
+    def _clear_of_text(self, box: Corners) -> bool:
+        return not any(boxes_overlap(box, other, _GAP) for other in self._boxes)
 
     def _free(self, text: FigureText) -> bool:
-        if not self._clear_of_text(text):
-            return False
         box = text_box(text)
+        if not self._clear_of_text(box):
+            return False
         (x0, y0), (x1, y1), _, (x3, y3) = box
         width, height = hypot(x1 - x0, y1 - y0), hypot(x3 - x0, y3 - y0)
         ux, uy = (x1 - x0) / width, (y1 - y0) / width
@@ -200,7 +209,7 @@ class Sketch:
     def bounds(self) -> Box:
         """The box around everything that has been drawn and written, on paper."""
         points = [point for shape, _ in self.lines for point in shape]
-        points += [corner for text in self.texts for corner in text_box(text)]
+        points += [corner for box in self._boxes for corner in box]
         return Box.around(points)
 
     def figure(self) -> Figure:

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from oaktag.geometry import Path
+from oaktag.geometry import Path, Transform
 from oaktag.pattern import (
     BossRow,
     Draft,
@@ -28,6 +28,7 @@ from oaktag.pattern import (
 from oaktag.pattern.cautions import cautions_for
 from oaktag.pattern.walk import walk
 from oaktag.plugin.kit import example_draft, example_frame, run_stage
+from oaktag_plugins.drafting.bag import rectangle_edges
 from oaktag_plugins.tech_pack.build import tech_pack
 from oaktag_plugins.tech_pack.content import (
     Block,
@@ -39,7 +40,7 @@ from oaktag_plugins.tech_pack.content import (
     Table,
     TechPack,
 )
-from oaktag_plugins.tech_pack.families import families
+from oaktag_plugins.tech_pack.families import families, kind_of
 from oaktag_plugins.tech_pack.sections_proof import verdict
 from oaktag_plugins.tech_pack.sketch import boxes_overlap, text_box
 from oaktag_plugins.tech_pack.wording import edge_word
@@ -151,6 +152,7 @@ def test_sections_come_in_order_with_ids_of_their_own(pack: TechPack) -> None:
         "cautions",
         "findings",
         "gusset-width",
+        "sewn",
         "volume",
         "pieces",
         "seams",
@@ -168,7 +170,7 @@ def test_what_a_draft_does_not_know_is_left_out() -> None:
     draft = example_draft()
     names = [part.id for part in tech_pack(draft, worked=True).sections]
     assert names == ["cautions", "revision"]
-    assert "worked" not in [part.id for part in tech_pack(full_bag(), worked=False).sections]
+    assert "worked" not in [part.id for part in tech_pack(fit_sample(), worked=False).sections]
 
 
 def test_every_row_has_a_cell_for_every_column(each: tuple[Draft, TechPack]) -> None:
@@ -279,6 +281,13 @@ def test_the_width_plot_tells_least_and_most_width(full: Draft, pack: TechPack) 
     assert (max(ys) - min(ys)) / per_mm == pytest.approx(max(widths) - min(widths), abs=0.1)
 
 
+def test_the_sewn_bag_is_as_large_as_its_panels(full: Draft, pack: TechPack) -> None:
+    drawing = figures(section(pack, "sewn"))[0]
+    box = full.piece("side-panel-drive").seam_line.bounds
+    assert f"{box.width:.1f} mm long, {box.height:.1f} mm high" in drawing.alternative
+    assert len(drawing.figure.lines) > 5
+
+
 def test_two_bodies_have_a_plot_each_and_litres_each() -> None:
     draft = two_bags()
     pack = tech_pack(draft, worked=False)
@@ -342,6 +351,26 @@ def test_pieces_of_one_kind_stand_together_and_mirrored_ones_do_not(full: Draft)
     for kind in families(full):
         assert len({piece.front for piece in kind}) == 1
     assert sorted(piece.id for kind in families(full) for piece in kind) == sorted(p.id for p in full.pieces)
+
+
+def test_a_kind_has_one_hand_one_finish_and_one_material() -> None:
+    edges = rectangle_edges(40.0, 20.0)
+    patch = Piece("patch-1", "patch", edges, "shell", role="patch", front=0.0)
+    assert kind_of(patch) == kind_of(patch.evolve(id="patch-2", edges=rectangle_edges(60.0, 20.0)))
+    bound = tuple(replace(edge, finish="bound") for edge in edges)
+    others = {
+        "front": 180.0,
+        "material": "liner",
+        "role": "tab",
+        "role_": "",
+        "edges": bound,
+        "body": "upper",
+    }
+    for name, value in others.items():
+        assert kind_of(patch) != kind_of(patch.evolve(id="patch-2", **{name.rstrip("_"): value}))
+    mirrored = Transform.mirror_x()
+    turned = tuple(replace(edge, path=edge.path.transformed(mirrored)) for edge in edges)
+    assert kind_of(patch) != kind_of(patch.evolve(id="patch-2", edges=turned))
 
 
 def test_every_seam_is_there_with_both_lengths(each: tuple[Draft, TechPack]) -> None:
@@ -432,6 +461,10 @@ def test_every_operation_that_sews_is_drawn(full: Draft, pack: TechPack) -> None
         assert any(line.weight == "thick" for line in drawing.figure.lines)
     sewing = {at for at, operation in enumerate(full.operations, 1) if operation.seam}
     assert sewing <= told
+    # All that is sewn onto the gusset in the same way is in one drawing.
+    patches = [at for at, op in enumerate(full.operations, 1) if op.seam.startswith("anchor-patch-")]
+    shown = [numbers_in(d.caption.split(".")[0].split(" ", 1)[1]) for d in drawings]
+    assert patches in shown
     assert len(drawings) < len(sewing)
 
 
