@@ -12,6 +12,7 @@ from functools import cached_property
 from math import atan2, cos, degrees, hypot, radians, sin
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Literal, get_args
+from weakref import ref
 
 from oaktag.geometry import (
     Box,
@@ -290,7 +291,21 @@ def draw_piece(piece: Piece) -> tuple[Stroke, ...]:
     return tuple(as_strokes(piece_items(piece)))
 
 
+_drawn: dict[int, tuple[ref[Piece], tuple[Item, ...]]] = {}
+
+
 def piece_items(piece: Piece) -> tuple[Item, ...]:
+    """What is drawn of a piece, as `drawn_items`; kept while the piece is, since every format asks for it."""
+    number = id(piece)
+    kept = _drawn.get(number)
+    if kept is not None and kept[0]() is piece:
+        return kept[1]
+    items = drawn_items(piece)
+    _drawn[number] = (ref(piece, lambda _: _drawn.pop(number, None)), items)
+    return items
+
+
+def drawn_items(piece: Piece) -> tuple[Item, ...]:
     """Draw one piece where it was drafted.
 
     In order: cut line, holes, seam line, marks and folds with their text, placement lines and fittings,

@@ -267,7 +267,7 @@ def _compared(
 
     page, piece, layer = key
     where = f"page {page + 1}, layer {layer}" if page else f"layer {layer}"
-    first, second = _unequal(wanted, seen, tolerance)
+    first, second = _mateless(*_unequal(wanted, seen, tolerance), tolerance)
     if not first and not second:
         return
     # At a window's edge a line that nearly follows it may be just in or just out: what lies within a hair of
@@ -305,10 +305,30 @@ def _compared(
 def _unequal(
     wanted: list[Polyline], seen: list[Polyline], tolerance: float
 ) -> tuple[list[Polyline], list[Polyline]]:
-    """The lines that have no mate on the other side, point by point in one direction or the other.
+    """The lines that aren't the same ones in the same order, point by point: most letters are."""
+    import numpy as np
 
-    Most of a file is letters, which every format keeps point by point, whatever the order. Mates have as many
-    points, and the nearest middles.
+    if len(wanted) != len(seen):
+        return wanted, seen
+    alike = [index for index, line in enumerate(wanted) if len(line) == len(seen[index])]
+    if not alike:
+        return wanted, seen
+    here = np.array([point for index in alike for point in wanted[index]])
+    there = np.array([point for index in alike for point in seen[index]])
+    off = np.abs(here - there).max(axis=1) > tolerance
+    starts = np.cumsum([0, *(len(wanted[index]) for index in alike[:-1])])
+    bad = np.logical_or.reduceat(off, starts)
+    same = {index for index, wrong in zip(alike, bad, strict=True) if not wrong}
+    rest = [index for index in range(len(wanted)) if index not in same]
+    return [wanted[index] for index in rest], [seen[index] for index in rest]
+
+
+def _mateless(
+    wanted: list[Polyline], seen: list[Polyline], tolerance: float
+) -> tuple[list[Polyline], list[Polyline]]:
+    """The lines that have no mate on the other side, in whatever order and direction.
+
+    Mates have as many points and the nearest middles, and are the same point by point.
     """
     import numpy as np
     from scipy.spatial import cKDTree
