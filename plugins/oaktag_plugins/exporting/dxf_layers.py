@@ -53,7 +53,7 @@ class PlainTool(Options):
     """What a shop's machine uses for a layer, in a format that knows no line weights."""
 
     colour: int = Field(default=BLACK_OR_WHITE, ge=1, le=255)
-    """AutoCAD colour index of the layer, 1 to 255; 7 is black or white."""
+    """Colour number of the layer (group code 62 of DXF), 1 to 255; 7 is black or white."""
 
     line: LineType | None = None
     """Line type: `solid`, `dashed` or `dash-dot`; that of the role if left out."""
