@@ -217,7 +217,7 @@ def test_it_prints_in_black_and_white_within_the_paper(page: Page) -> None:
     from pypdfium2 import PdfDocument
 
     page.emulate_media(media="print", color_scheme="dark")
-    printed = PdfDocument(page.pdf(format="A4", prefer_css_page_size=True))
+    printed = PdfDocument(page.pdf(format="A4", prefer_css_page_size=True, print_background=True))
     assert len(printed) >= 2
     words = " ".join(" ".join(sheet.get_textpage().get_text_range().split()) for sheet in printed)
     assert "Skip to the content" not in words

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+import os
 import re
+import subprocess
+import sys
 from dataclasses import replace
 from io import BytesIO
 from itertools import pairwise
-from pathlib import Path
+from pathlib import Path as File
 from runpy import run_path
 from types import SimpleNamespace
 from typing import TYPE_CHECKING
@@ -16,6 +19,7 @@ import pytest
 from pydantic import ValidationError
 
 from oaktag import Draft, Finding, Refusal
+from oaktag.geometry import Path
 from oaktag.pattern import Artifact
 from oaktag.pattern.read_back import Difference
 from oaktag_plugins import check_read_back
@@ -23,11 +27,11 @@ from oaktag_plugins.check_read_back import reader_of
 from oaktag_plugins.export_tech_pack import TechPackOptions, run
 from oaktag_plugins.reading import tech_pack as reading
 from oaktag_plugins.tech_pack.content import FigureBlock, Paragraph, Section, Table, TechPack
-from oaktag_plugins.tech_pack.html import html_of
+from oaktag_plugins.tech_pack.html import html_of, path_data
 from oaktag_plugins.tech_pack.pdf import PAPERS, POINTS_PER_MM, pdf_of
 from oaktag_plugins.tech_pack.said import everything_in, note_of, read_note, single_spaced
 
-HERE = Path(__file__).parent
+HERE = File(__file__).parent
 
 if TYPE_CHECKING:
     from tests.plugins import drafts
@@ -166,6 +170,20 @@ def test_ids_are_unique_and_every_link_leads_somewhere(page: bytes) -> None:
     assert set(links) <= set(ids)
 
 
+def test_lines_of_a_figure_are_the_same_in_svg() -> None:
+    from svgelements import Path as SvgPath
+
+    for line in packs.FIGURE.lines:
+        drawn = SvgPath(path_data(packs.FIGURE, line.shape))
+        shape = line.shape if isinstance(line.shape, Path) else Path.polyline(line.shape)
+        assert drawn.length(error=1e-6) == pytest.approx(shape.length, abs=0.01)
+        box = shape.bounds
+        height = packs.FIGURE.height
+        wanted = (box.min_x, height - box.max_y, box.max_x, height - box.min_y)
+        assert drawn.bbox() == pytest.approx(wanted, abs=0.01)
+        assert str(drawn).rstrip().endswith("Z") == shape.closed
+
+
 def test_control_characters_become_visible() -> None:
     text = html_of(TechPack("a\x00b\x1bc\ud800", (), ()))
     assert "a\ufffdb\ufffdc\ufffd" in text
@@ -234,7 +252,15 @@ def test_figures_are_drawn_true_size_where_there_is_room(printed: bytes) -> None
     import pdfplumber
 
     with pdfplumber.open(BytesIO(printed), pages=[1, 2]) as document:
-        dashed = [curve for sheet in document.pages for curve in sheet.curves if len(curve["pts"]) == 3]
+        curves = [curve for sheet in document.pages for curve in sheet.curves]
+    dashed = [curve for curve in curves if len(curve["pts"]) == 3]
+    panels = [curve for curve in curves if any(operator == "c" for operator, *_ in curve["path"])]
+    for curve in panels:
+        assert curve["width"] / POINTS_PER_MM == pytest.approx(
+            packs.FIGURE.lines[0].shape.bounds.width, abs=0.1
+        )
+        assert curve["path"][-1][0] == "h"
+    assert panels
     assert dashed
     for curve in dashed:
         (x0, y0), (x1, y1), (x2, _) = curve["pts"]
@@ -289,3 +315,24 @@ def test_everything_has_its_place_in_reading_order(pack: TechPack) -> None:
         assert before != "kind" or after == "text"
     empty = TechPack("t", (), (Section("s", "h", (Paragraph("p"),)),))
     assert [one.kind for one in everything_in(empty)] == ["title", "section", "text"]
+
+
+def test_the_hash_seed_changes_nothing() -> None:
+    script = (
+        "import hashlib, runpy, sys\n"
+        "from oaktag_plugins.tech_pack.html import html_of\n"
+        "from oaktag_plugins.tech_pack.pdf import pdf_of\n"
+        "pack = runpy.run_path(sys.argv[1])['every_block'](rows=5)\n"
+        "print(hashlib.sha256(html_of(pack).encode() + pdf_of(pack)).hexdigest())\n"
+    )
+    digests = {
+        subprocess.run(
+            [sys.executable, "-c", script, str(HERE / "packs.py")],
+            env={**os.environ, "PYTHONHASHSEED": seed, "TZ": zone},
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout
+        for seed, zone in (("1", "UTC"), ("2", "Pacific/Auckland"))
+    }
+    assert len(digests) == 1
