@@ -57,13 +57,14 @@ def test_json_has_them_as_a_list(job: Job, capsys: Capture) -> None:
 
 SAID = {
     "clearance": ("lock to lock", "cranks", "suspension", "leg", "heel", "wheel", "cable", "hose", "battery"),
-    "straps": ("strap ends",),
+    "first ride": ("slow and short",),
+    "straps": ("strap ends", "buckles"),
     "frame": ("carbon", "maker of the frame"),
     "bolts": ("bosses", "thread", "tighter"),
     "rubbing": ("wear", "protect"),
-    "cutting and sewing": ("Hot knives", "fumes"),
-    "lasers": ("lasers", "PVC", "safety data"),
-    "rules": ("local rules", "qualified mechanic", "No standard", "none is claimed"),
+    "cutting and sewing": ("Hot knives", "fumes", "needle"),
+    "lasers": ("laser", "PVC", "vinyl", "coated cloth", "safety data"),
+    "rules": ("local rules", "qualified mechanic", "braking", "No standard", "none is claimed"),
 }
 
 
