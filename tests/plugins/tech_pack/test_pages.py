@@ -255,10 +255,10 @@ def test_figures_are_drawn_true_size_where_there_is_room(printed: bytes) -> None
         curves = [curve for sheet in document.pages for curve in sheet.curves]
     dashed = [curve for curve in curves if len(curve["pts"]) == 3]
     panels = [curve for curve in curves if any(operator == "c" for operator, *_ in curve["path"])]
+    shape = packs.FIGURE.lines[0].shape
+    assert isinstance(shape, Path)
     for curve in panels:
-        assert curve["width"] / POINTS_PER_MM == pytest.approx(
-            packs.FIGURE.lines[0].shape.bounds.width, abs=0.1
-        )
+        assert curve["width"] / POINTS_PER_MM == pytest.approx(shape.bounds.width, abs=0.1)
         assert curve["path"][-1][0] == "h"
     assert panels
     assert dashed
