@@ -58,8 +58,8 @@ def test_an_svg_inch_is_96_pixels() -> None:
     width, height = ISO_216["A3"]
     text = export_svg.run(draft_with(width, height), export_svg.SvgOptions()).artifacts[0].data.decode()
     drawing = svgelements.SVG.parse(StringIO(text), ppi=96.0)
-    cut = next(
-        e for e in drawing.elements() if isinstance(e, svgelements.Path) and e.values["class"] == "cut"
+    (cut,) = next(
+        e for e in drawing.elements() if isinstance(e, svgelements.Group) and e.values.get("class") == "cut"
     )
     left, top, right, bottom = cut.bbox()
     assert right - left == pytest.approx(width * 3.779527559, rel=1e-6)
