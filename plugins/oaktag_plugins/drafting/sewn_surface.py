@@ -53,7 +53,7 @@ _DECIMALS = 4  # of mm: coarser than the last digits in which machines differ, f
 _FINER = 4  # spacings that are tried, each half of the one before
 _APART = 0.05  # mm; a joint of the gusset that is nearer to one of the panel counts as the same
 _CLEAR = 0.6  # of the spacing: how far inner places stay off the edge, so that no triangle crosses it
-_SPLITS = 16  # how often runs of the edge may be halved until they are sides of triangles
+_SHORTEST = 0.1  # mm; runs of the edge that aren't sides of triangles are halved as long as they are longer
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -196,7 +196,7 @@ def surface_over(
     import numpy as np
 
     stations = _stations(around, (*joints, *(s for run in opens for s in run)), spacing, chord_error)
-    for _ in range(_SPLITS):
+    while True:
         edge = _edge(around, width, stations, opens)
         inner = _inner_places(edge.places, spacing)
         places = np.vstack([edge.places, inner])
@@ -206,7 +206,6 @@ def surface_over(
         if around.clockwise:  # the edge was turned round
             missing = {(len(stations) - 2 - index) % len(stations) for index in missing}
         stations = _halved(stations, missing, around.length)
-    raise MeshError("its panel is too narrow somewhere to be divided into triangles")
 
 
 def _stations(around: Path, joints: Iterable[float], spacing: float, chord_error: float) -> list[float]:
@@ -238,9 +237,15 @@ def _runs(around: Path, a: float, b: float, spacing: float, chord_error: float) 
 
 
 def _halved(stations: list[float], at: set[int], length: float) -> list[float]:
-    """The stations and one more in the middle of each run that begins at one of the given indices."""
+    """The stations and one more in the middle of each run that begins at one of the given indices.
+
+    Raises:
+        MeshError: such a run is too short.
+    """
     found: list[float] = []
     for index, (a, b) in enumerate(pairwise((*stations, stations[0] + length))):
+        if index in at and b - a < _SHORTEST:
+            raise MeshError("its panel is too narrow somewhere to be divided into triangles")
         found += [a, 0.5 * (a + b)] if index in at else [a]
     return found
 

@@ -132,12 +132,13 @@ def _drafted(scene: Scene, name: str) -> Trimesh:
     from trimesh import Trimesh
 
     transform, geometry = scene.graph[name]
-    mesh = scene.geometry[geometry].copy()
-    mesh.apply_transform(transform)
+    mesh = scene.geometry[geometry]
+    turn = np.asarray(transform)[:3, :3]
     # The standard's axes: -x is right, which is the drive side; y up; z forward.
     back = np.array([[0.0, 0.0, 1.0], [0.0, 1.0, 0.0], [-1.0, 0.0, 0.0]])
-    vertices = np.asarray(mesh.vertices) @ back.T * _METRE
-    normals = np.asarray(mesh.vertex_normals) @ back.T
+    vertices = (np.asarray(mesh.vertices) @ turn.T + np.asarray(transform)[:3, 3]) @ back.T * _METRE
+    # The file's own normals: a copy of the mesh would have them worked out anew from its triangles.
+    normals = np.asarray(mesh.vertex_normals) @ turn.T @ back.T
     return Trimesh(vertices, mesh.faces, vertex_normals=normals, process=False)
 
 
