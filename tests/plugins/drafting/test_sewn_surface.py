@@ -125,19 +125,6 @@ def test_any_widths_make_a_closed_surface_of_the_same_volume(widths: list[float]
     assert body.widths.min() >= min(widths) - 1e-4
 
 
-def test_places_in_line_make_no_flat_triangle() -> None:
-    """A straight edge at a slant, where rounding puts three places exactly in line."""
-    slant = Path.polyline(((0.0, 0.0), (288.55, 250.0), (300.0, 0.0)), closed=True)
-    body = surface_over(slant, lambda _: 50.0)
-    sides = body.places[body.triangles]
-    areas = np.cross(
-        np.pad(sides[:, 1] - sides[:, 0], ((0, 0), (0, 1))),
-        np.pad(sides[:, 2] - sides[:, 0], ((0, 0), (0, 1))),
-    )
-    assert areas[:, 2].min() > 0.01
-    assert closed(body)
-
-
 def test_a_narrow_neck_gets_more_places() -> None:
     left = ((100, 52), (100, 100), (0, 100), (0, 0), (100, 0), (100, 48))
     right = ((200, 48), (200, 0), (300, 0), (300, 100), (200, 100), (200, 52))

@@ -83,6 +83,17 @@ def test_every_bag_is_closed_and_holds_its_volume(recipe: Path) -> None:
     assert volume / 1e6 == pytest.approx(draft.volume, rel=1e-3)
 
 
+def test_places_in_line_make_no_flat_triangle() -> None:
+    """At this spacing rounding puts three places of this bag's slanted edge exactly in line."""
+    (recipe,) = (recipe for recipe in RECIPES if recipe.name == "half-bag.recipe.toml")
+    draft = drafted(recipe)
+    made = run(draft, SurfaceOptions(spacing=6.0))
+    assert [list(differences_in(draft, artifact)) for artifact in made.artifacts] == [[], []]
+    corners = triangles(made.artifacts[1].data)["corners"].astype(np.float64)
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    assert np.linalg.norm(normals, axis=1).min() > 0.1
+
+
 def triangles(data: bytes) -> Any:
     row = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
     (count,) = struct.unpack_from("<I", data, 80)
