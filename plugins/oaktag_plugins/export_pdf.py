@@ -205,7 +205,7 @@ def _culprits(
 ) -> Iterator[Finding]:
     """The largest piece that fits in no room, with its title below; or that not all fit in one of them."""
     whole = draw_sheets(draft, gap=0.0, by_material=options.by_material)
-    foot = max(-sheet.bounds.min_y for sheet in whole)
+    foot = _foot(draft)
     title = draw_sheets(draft.evolve(pieces=()))[0].bounds.width
     boxes: list[tuple[float, float]] = []
     culprits: list[tuple[float, PieceDrawing, list[tuple[float, float]]]] = []
@@ -227,6 +227,15 @@ def _culprits(
     largest = (max([title, *(a for a, _ in boxes)]), max([foot, *(b for _, b in boxes)]))
     what = f"not all pieces, and title and scale squares, fit on {where} as long as it lies one way"
     yield _finding(options, what, smallest([largest]))
+
+
+def _foot(draft: Draft) -> float:
+    """What a sheet needs below its pieces, with the lines that name its material and its number."""
+    plain = -draw_sheets(draft.evolve(pieces=()))[0].bounds.min_y
+    sheets = draw_sheets(draft, by_material=True)
+    named = max(-sheet.bounds.min_y for sheet in sheets)
+    # One material alone has one sheet, which isn't numbered: its second line is as high as its first.
+    return named if len(sheets) > 1 else 2.0 * named - plain
 
 
 def _finding(options: PdfOptions, what: str, needed: str, where: str = "") -> Finding:

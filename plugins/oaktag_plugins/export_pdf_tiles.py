@@ -66,8 +66,8 @@ def run(draft: Draft, options: PdfTilesOptions) -> Draft:
         needed = smallest_paper([LEAST_AREA], options.margin)
         message = (
             f"{options.file} isn't made: {options.paper} with a margin of {options.margin:g} mm has no room"
-            f" for the first page with test square, rules and map; take paper of at least {needed}, or a smaller"
-            " margin"
+            f" for the first page with test square, rules and map; take paper of at least {needed},"
+            " or a smaller margin"
         )
         return draft.with_findings([Finding("error", "sheet-too-small", message)])
     tiling = tile_pieces(

@@ -90,7 +90,8 @@ def run(draft: Draft, options: ProjectorOptions) -> Draft:
     if max(size) > PAGE_LIMIT:
         message = (
             f"{options.file} isn't made: its page would be {max(size):.0f} mm long, and a PDF page can't be"
-            f" longer than {PAGE_LIMIT:.0f} mm; make the layout {'narrower' if size[0] > size[1] else 'wider'},"
+            f" longer than {PAGE_LIMIT:.0f} mm; make the layout"
+            f" {'narrower' if size[0] > size[1] else 'wider'},"
             " or use export.pdf"
         )
         return draft.with_findings([Finding("error", "page-too-large", message)])

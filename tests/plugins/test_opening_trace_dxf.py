@@ -270,9 +270,8 @@ def test_our_own_pattern_can_be_read_as_a_trace() -> None:
     said = refused(file.data, layer="SEAM")
     assert said.found.count("LINE") == 2
     document = read(io.StringIO(file.data.decode()))
-    group = document.groups.get("side-panel-drive")
-    assert group is not None
-    handle = next(entity.dxf.handle for entity in group if entity.dxf.layer == "SEAM")
+    block = document.blocks["side-panel-drive"]
+    handle = next(entity.dxf.handle for entity in block if entity.dxf.layer == "SEAM")
     openings.check_shape(dxf(file.data, layer="SEAM", element=handle), TRIANGLE, 1e-5)
 
 

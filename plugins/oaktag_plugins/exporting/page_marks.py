@@ -273,14 +273,10 @@ def _blocks(blocks: Iterable[tuple[tuple[str, ...], float]], area: Box) -> tuple
     return items, y
 
 
-def _column(lines: Iterable[str], height: float, area: Box) -> Iterator[Item]:
-    """Lines of one height from an area's top downward, each from its baseline."""
-    for number, line in enumerate(lines):
-        if line:
-            place = (area.min_x, area.max_y - number * height * LINE_SPACING - height)
-            # Tails hang below the baseline: the anchor is found from the lowest ink.
-            tail = text_size([line], height)[1] - text_size([line.upper()], height)[1]
-            yield sheet_text([line], fitted(line, height, area.width), (place[0], place[1] - max(0.0, tail)))
+def _column(lines: Sequence[str], height: float, area: Box) -> Iterator[Item]:
+    """Lines of one height from an area's top downward; smaller if a word is wider than the area."""
+    height = min(fitted(line, height, area.width) for line in lines if line)
+    yield sheet_text(lines, height, (area.min_x, area.max_y), anchor=(0.0, 1.0))
 
 
 def _contents(contents: Sequence[str], area: Box) -> Iterator[tuple[Item, ...]]:

@@ -108,11 +108,13 @@ def pdf_file(
     from pikepdf import Dictionary, Name, ObjectStreamMode, Pdf, Stream
 
     pdf = Pdf.new()
+    pen = f"0 J 1 j {1 if white_on_black else 0} G"
     forms: dict[str, Object] = {}
     for sheet in sheets:
         for drawing in sheet.drawings:
             if drawing.piece not in forms:
-                operators = item_operators(drawing.items, styles)
+                # A form inherits the page's colour and joins, but not every reader knows that.
+                operators = f"{pen}\n{item_operators(drawing.items, styles)}"
                 form: Any = Stream(pdf, operators.encode())
                 form.Type, form.Subtype = Name.XObject, Name.Form
                 form.BBox = [round(edge, 3) for edge in drawing.bounds.expanded(_SLACK)]
@@ -127,7 +129,7 @@ def pdf_file(
         if groups:
             blank.Resources.Properties = Dictionary({f"/{on[layer]}": groups[layer] for layer in groups})
         tags = {piece: on[layer] for piece, layer in (layers or {}).items()}
-        content = _content(page, names, tags, styles, white_on_black=white_on_black)
+        content = _content(page, names, tags, styles, pen, white_on_black=white_on_black)
         blank.Contents = pdf.make_indirect(Stream(pdf, content.encode()))
     if any(page.label for page in pages):
         numbers: list[object] = []
@@ -171,15 +173,14 @@ def _content(
     names: Mapping[str, str],
     tags: Mapping[str, str],
     styles: Mapping[Role, LineStyle],
+    pen: str,
     *,
     white_on_black: bool,
 ) -> str:
     """A page's operators. From the first line on a unit is a millimetre, also for weights and dashes."""
-    parts = [f"{POINTS_PER_MM:.9f} 0 0 {POINTS_PER_MM:.9f} 0 0 cm 0 J 1 j"]
+    parts = [f"{POINTS_PER_MM:.9f} 0 0 {POINTS_PER_MM:.9f} 0 0 cm {pen}"]
     if white_on_black:
-        parts.append(f"0 g 0 0 {page.width:.4f} {page.height:.4f} re f 1 G")
-    else:
-        parts.append("0 G")
+        parts.append(f"0 g 0 0 {page.width:.4f} {page.height:.4f} re f")
     if page.page.placements:
         parts.append("q")
         window = page.page.window

@@ -99,17 +99,19 @@ def shortest_travel(lines: Sequence[tuple[Point, Point]], start: Point = (0.0, 0
     """
     import numpy as np
 
-    count = len(lines)
-    ends = np.array(lines, dtype=float).reshape(count, 2, 2)
-    order, back = _nearest_neighbours(ends, np.array(start, dtype=float))
-    _improve(ends, order, back, np.array(start, dtype=float))
-    return Travel(tuple(int(n) for n in order), tuple(bool(b) for b in back))
+    greedy = nearest_neighbours(lines, start)
+    order, back = list(greedy.order), list(greedy.reversed)
+    _improve(np.array(lines, dtype=float).reshape(-1, 2, 2), order, back, np.array(start, dtype=float))
+    return Travel(tuple(order), tuple(back))
 
 
-def _nearest_neighbours(ends: NDArray[float64], place: NDArray[float64]) -> tuple[list[int], list[bool]]:
+def nearest_neighbours(lines: Sequence[tuple[Point, Point]], start: Point = (0.0, 0.0)) -> Travel:
+    """The order in which the next line always begins or ends nearest; arguments as `shortest_travel`."""
     import numpy as np
     from scipy.spatial import cKDTree
 
+    ends = np.array(lines, dtype=float).reshape(-1, 2, 2)
+    place = np.array(start, dtype=float)
     flat = ends.reshape(-1, 2)
     left = np.arange(len(flat))  # ends of lines that weren't drawn yet when the tree was made
     tree = cKDTree(flat)
@@ -130,7 +132,7 @@ def _nearest_neighbours(ends: NDArray[float64], place: NDArray[float64]) -> tupl
         back.append(bool(from_end))
         drawn[line] = True
         place = ends[line, 0 if from_end else 1]
-    return order, back
+    return Travel(tuple(order), tuple(back))
 
 
 def _improve(ends: NDArray[float64], order: list[int], back: list[bool], start: NDArray[float64]) -> None:

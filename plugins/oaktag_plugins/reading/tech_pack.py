@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterable, Iterator
 from html.parser import HTMLParser
 from typing import TYPE_CHECKING, NamedTuple
@@ -208,8 +209,12 @@ def _alternative(drawn: PdfObject) -> str | None:
 
 
 def _squeezed(text: str) -> str:
-    """Without white space; PDFium says U+FFFE or U+0002 for a hyphen at the end of a line."""
-    return "".join(text.replace("\ufffe", "-").replace("\x02", "-").split())
+    """Without white space and loose accents, which PDFium leaves out.
+
+    It says U+FFFE or U+0002 for a hyphen at the end of a line.
+    """
+    spelt = unicodedata.normalize("NFC", text.replace("\ufffe", "-").replace("\x02", "-"))
+    return "".join(sign for sign in spelt if not sign.isspace() and not unicodedata.combining(sign))
 
 
 def _compared(pack: TechPack, pages: list[list[_Run]]) -> Iterator[Difference]:

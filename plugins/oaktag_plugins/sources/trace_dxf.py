@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import itertools
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from math import cos, radians, sin, tau
 from typing import TYPE_CHECKING, Any
 
@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 # No trace needs more, and their evaluation takes time.
 _MOST_CONTROL_POINTS = 2_000
 _HIGHEST_DEGREE = 11
+_DEEPEST = 8  # blocks within blocks; deeper ones are left out, named as what they are
 # How far a curve may stray from a spline that is no run of cubic curves, as a share of the spline's size.
 _SPLINE_TOLERANCE = 1e-6
 # How far from level, as a share of its size, numbers written with few digits leave what is flat.
@@ -60,7 +61,7 @@ _BINARY = b"AutoCAD Binary DXF"  # how the format's binary form begins
 
 
 def read_dxf(data: bytes, layer: str) -> Drawing:
-    """The lines, arcs, polylines, splines, ellipses and circles of a DXF file's model space.
+    """The lines, arcs, polylines, splines, ellipses and circles of a DXF file's model space or of its blocks.
 
     Args:
         data: the file.
@@ -70,19 +71,19 @@ def read_dxf(data: bytes, layer: str) -> Drawing:
         DrawingError: it is no text DXF file, isn't flat, or has nothing to read.
     """
     document = _document(data)
-    space = document.modelspace()
-    _check_layer(layer, sorted({entity.dxf.layer for entity in space}, key=str.lower))
+    space = list(_entities(document, layer))
+    _check_layer(layer, sorted({entity.dxf.layer for entity, _ in space}, key=str.lower))
     strands: list[Strand] = []
     left_out: Counter[str] = Counter()
     count = 0
-    for entity in space:
+    for entity, handle in space:
         here = entity.dxf.layer
         if layer and here.lower() != layer.lower():
             continue
         if not layer and not _shown(document, here):
             left_out[f"{entity.dxftype()} on a layer that is off"] += 1
             continue
-        name = f"{entity.dxftype()} {entity.dxf.handle} on layer {show(here)}"
+        name = f"{entity.dxftype()} {handle} on layer {show(here)}"
         pieces = _pieces(entity, name)
         if pieces is None:
             left_out[entity.dxftype()] += 1
@@ -96,12 +97,34 @@ def read_dxf(data: bytes, layer: str) -> Drawing:
                     valid="one outline of straight lines, arcs and curves",
                     todo="choose a layer, or simplify the outline where it was drawn",
                 )
-            one = strand([_flat(primitive, name) for primitive in piece], name, [entity.dxf.handle or ""])
+            one = strand([_flat(primitive, name) for primitive in piece], name, [handle])
             if one is not None:
                 strands.append(one)
     words = tuple(f"{number} {kind}" for kind, number in sorted(left_out.items()))
     factor, scale = _scale(document)
     return Drawing(tuple(strands), factor, scale, y_down=False, left_out=words)
+
+
+def _entities(document: Document, layer: str) -> Iterator[tuple[DXFEntity, str]]:
+    """What can be read, with handles: the model space, or its blocks where the layer has nothing else."""
+    space = document.modelspace()
+    own = [entity for entity in space if entity.dxftype() != "INSERT"]
+    if any(not layer or entity.dxf.layer.lower() == layer.lower() for entity in own):
+        yield from ((entity, entity.dxf.handle or "") for entity in space)
+    else:
+        yield from _unpacked(space)
+
+
+def _unpacked(entities: Iterable[DXFEntity], depth: int = 0) -> Iterator[tuple[DXFEntity, str]]:
+    """Entities with handles; in place of a block's insertion what it inserts, with the handles there."""
+    from ezdxf.entities.insert import Insert
+
+    for entity in entities:
+        if isinstance(entity, Insert) and depth < _DEEPEST:
+            yield from _unpacked(entity.virtual_entities(), depth + 1)
+        else:
+            source = entity.source_of_copy or entity
+            yield entity, source.dxf.handle or ""
 
 
 def _document(data: bytes) -> Document:

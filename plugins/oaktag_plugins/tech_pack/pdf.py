@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import lru_cache
 from io import BytesIO
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 from xml.sax.saxutils import escape
 
 from oaktag.geometry import Arc, Line, Path, Point
@@ -64,7 +64,7 @@ def pdf_of(pack: TechPack, paper: PaperName = "A4", note: str = "") -> bytes:
         author="",
         subject="Tech pack",
         creator="oaktag",
-        keywords=note,
+        keywords=note,  # type: ignore[arg-type]  # text, as PDF has it; the stubs ask for a list
         lang=pack.language,
         invariant=1,
         displayDocTitle=True,
@@ -125,7 +125,7 @@ class _Setter:
         for section in pack.sections:
             flow += self._heading(section.heading, 0, section.blocks)
             flow += self._blocks(section.blocks, 1)
-        flow.append(_flowables().count())
+        flow.append(_flowables().page_count())
         return flow
 
     def _text(self, text: str, style: str) -> Flowable:
@@ -281,7 +281,7 @@ class _Setter:
         return widths
 
 
-def _padding(above: float) -> list[tuple[object, ...]]:
+def _padding(above: float) -> list[Any]:  # commands of a table's style, as the library takes them
     sides, level = _PAD * POINTS_PER_MM, above * POINTS_PER_MM
     whole = ((0, 0), (-1, -1))
     return [
@@ -299,14 +299,14 @@ def _styles() -> dict[str, ParagraphStyle]:
     from reportlab.lib.enums import TA_RIGHT
     from reportlab.lib.styles import ParagraphStyle
 
-    common: dict[str, object] = {"splitLongWords": 1, "allowWidows": 0, "allowOrphans": 0}
+    common: dict[str, Any] = {"splitLongWords": 1, "allowWidows": 0, "allowOrphans": 0}
 
-    def style(name: str, size: float, font: str = REGULAR, **more: object) -> ParagraphStyle:
+    def style(name: str, size: float, font: str = REGULAR, **more: Any) -> ParagraphStyle:
         return ParagraphStyle(name, fontName=font, fontSize=size, leading=1.3 * size, **common, **more)
 
     gray = (0.25, 0.25, 0.25)
-    number = {"alignment": TA_RIGHT}
-    said = {"leftIndent": 8, "rightIndent": 8}
+    number: dict[str, Any] = {"alignment": TA_RIGHT}
+    said: dict[str, Any] = {"leftIndent": 8, "rightIndent": 8}
     return {
         "title": style("title", 18, BOLD, spaceAfter=8),
         "heading0": style("heading0", 14, BOLD, spaceBefore=14, spaceAfter=5),
@@ -338,7 +338,7 @@ def _styles() -> dict[str, ParagraphStyle]:
 class _Flowables(NamedTuple):
     bookmark: Callable[[str, str, int], Flowable]
     picture: Callable[[FigureBlock, float], Flowable]
-    count: Callable[[], Flowable]
+    page_count: Callable[[], Flowable]
 
 
 @lru_cache(maxsize=1)
@@ -346,7 +346,7 @@ def _flowables() -> _Flowables:
     """Classes of our own that the library sets among its own; made here so that it isn't imported before."""
     from reportlab.platypus import Flowable
 
-    class Bookmark(Flowable):  # type: ignore[misc]
+    class Bookmark(Flowable):
         """A place that the outline leads to."""
 
         def __init__(self, text: str, key: str, level: int) -> None:
@@ -360,7 +360,7 @@ def _flowables() -> _Flowables:
             self.canv.bookmarkHorizontal(self.key, 0, 24)
             self.canv.addOutlineEntry(self.text, self.key, self.level, closed=self.level > 0)
 
-    class Picture(Flowable):  # type: ignore[misc]
+    class Picture(Flowable):
         """A figure, as large as it is meant or as the page allows."""
 
         def __init__(self, block: FigureBlock, width: float) -> None:
@@ -374,7 +374,7 @@ def _flowables() -> _Flowables:
         def draw(self) -> None:
             _draw_figure(self.canv, self.block.figure, single_spaced(self.block.alternative), self.scale)
 
-    class Count(Flowable):  # type: ignore[misc]
+    class Count(Flowable):
         """Says how many pages there are, once the last one is reached."""
 
         def wrap(self, _width: float, _height: float) -> tuple[float, float]:

@@ -191,7 +191,11 @@ def finding_sections(draft: Draft) -> tuple[Section, ...]:
     """What stages and checks have to say, errors first."""
     groups: list[Block] = []
     for level in LEVELS:
-        told = [finding for finding in draft.findings if finding.level == level]
+        # Sorted, so that the order of checks in a recipe doesn't matter.
+        told = sorted(
+            (finding for finding in draft.findings if finding.level == level),
+            key=lambda finding: (finding.code, finding.where, finding.message),
+        )
         if told:
             heading, lead = _LEVEL_WORDS[level]
             texts = [f"{f.code}{f' [{f.where}]' if f.where else ''}: {f.message}" for f in told]
@@ -337,7 +341,7 @@ def facts(draft: Draft) -> tuple[tuple[str, str], ...]:
 
 
 def revision_sections(draft: Draft) -> tuple[Section, ...]:
-    """Which files went in and which came out, by their SHA-256."""
+    """Which files went in, by their SHA-256; `pattern.json` has those that came out."""
     rows = [
         (kind, source.name, source.version, source.sha256)
         for kind, source in (
@@ -351,9 +355,4 @@ def revision_sections(draft: Draft) -> tuple[Section, ...]:
         Paragraph("A pattern is of this revision only if all of these are the same."),
         Table("Made from", columns, tuple(rows)),
     ]
-    if draft.artifacts:
-        files = tuple((artifact.path, artifact.kind, artifact.sha256) for artifact in draft.artifacts)
-        blocks.append(
-            Table("Files of this revision", (Column("file"), Column("kind"), Column("SHA-256")), files)
-        )
     return (Section("revision", "Revision", tuple(blocks)),)

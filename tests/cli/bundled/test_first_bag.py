@@ -19,7 +19,7 @@ def test_a_new_sheet_makes_a_fit_sample(
     recipe = tmp_path / RECIPE.name
     # The drawings are the same in every unit: one of them is enough here.
     text, *exporters = RECIPE.read_text(encoding="utf-8").split('[[stage]]\nuse = "export.')
-    assert len(exporters) == 4
+    assert len(exporters) == 6
     recipe.write_text(text + '[[stage]]\nuse = "export.svg"\n', encoding="utf-8")
     monkeypatch.chdir(tmp_path)
     assert run(["new", "frame", "my", "--unit", unit]) == 0
