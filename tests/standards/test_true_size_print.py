@@ -113,7 +113,7 @@ def test_the_printed_test_square_has_its_size_within_a_pixel(
     (square,) = squares(artifact, side)
     dark = ink(artifact, 1, tmp_path)
     weight = LINE_STYLES["sheet"].weight
-    # Strips near the upper and the left side, clear of the words; the far side is the last that is dark there.
+    # Strips near the upper and left side, clear of the words; the far side is the last that is dark there.
     across = Box(square.min_x - 0.3, square.max_y - 12.0, square.max_x + 0.3, square.max_y - 6.0)
     up = Box(square.min_x + 6.0, square.min_y - 0.3, square.min_x + 12.0, square.max_y + 0.3)
     assert extent(dark, across)[0] - weight == pytest.approx(side, abs=PIXEL)

@@ -201,12 +201,17 @@ def _add(
             lines[key].extend(stroke.flatten(FLATTENED) for stroke in as_strokes([item]))
 
 
+def pieces_left_out(draft: Draft, shown: Shown) -> Iterator[Difference]:
+    """Pieces that a file should show and doesn't say it shows; for readers that compare by themselves."""
+    placed = {placement.piece for page in shown.pages for placement in page.placements}
+    for piece in drawn_pieces(draft) if shown.whole else ():
+        if piece.id not in placed:
+            yield Difference("the piece isn't drawn", piece.id)
+
+
 def _missing_pieces(draft: Draft, shown: Shown, found: Found) -> Iterator[Difference]:
+    yield from pieces_left_out(draft, shown)
     placed = Counter(placement.piece for page in shown.pages for placement in page.placements)
-    if shown.whole:
-        for piece in drawn_pieces(draft):
-            if piece.id not in placed:
-                yield Difference("the piece isn't drawn", piece.id)
     if found.pieces is not None:
         there = Counter(found.pieces)
         for name in sorted(placed.keys() | there.keys()):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from io import BytesIO
 from typing import TYPE_CHECKING
 
@@ -10,7 +10,7 @@ from oaktag import Draft
 from oaktag.geometry import Point
 from oaktag.pattern import Artifact
 from oaktag.pattern.drawing import LINE_STYLES, as_strokes
-from oaktag.pattern.read_back import Difference, items_on
+from oaktag.pattern.read_back import Difference, items_on, pieces_left_out
 
 if TYPE_CHECKING:
     from numpy import bool_
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 _DARK = 200  # of 255; a line of one pixel between two rows leaves half its black in each
 _NEAR = 2  # pixels that a line may be off
 _CHORD_ERROR = 0.1  # pixels
-_LOST = 0.001  # share of a drawing's points that rounding may leave without a dark pixel
+_LOST = 0.34  # share of a line that may be white: a faint end, or a short line between two rows
 
 
 def differences_in(draft: Draft, artifact: Artifact) -> Iterable[Difference]:
@@ -38,6 +38,7 @@ def differences_in(draft: Draft, artifact: Artifact) -> Iterable[Difference]:
     with Image.open(BytesIO(artifact.data)) as picture:
         dark: Dots = np.asarray(picture.convert("L")) < _DARK
     (page,) = shown.pages
+    yield from pieces_left_out(draft, shown)
     high, wide = dark.shape
     lines = [
         (
@@ -54,11 +55,13 @@ def differences_in(draft: Draft, artifact: Artifact) -> Iterable[Difference]:
     if stray.any():
         y, x = (int(place) for place in np.argwhere(stray)[0])
         yield Difference(f"{int(stray.sum())} pixels are dark where the draft has no line, such as {x}, {y}")
-    grown = _grown(dark, _NEAR)
-    solid = [points for points, stroke in lines if not LINE_STYLES[stroke.role].dashes]
-    missed = list(_missed(solid, grown))
-    if len(missed) > _LOST * sum(len(points) for points in solid):
-        yield Difference(f"{len(missed)} places of the draft's lines are white, such as {missed[0]}")
+    grown = _grown(dark, 1)
+    for points, stroke in lines:
+        if not LINE_STYLES[stroke.role].dashes and _white_share(points, grown) > _LOST:
+            x, y = points[len(points) // 2]
+            reason = f"a {stroke.role} line of the draft is missing at pixel {x:.0f}, {y:.0f}"
+            yield Difference(reason, stroke.piece)
+            return
 
 
 def _drawn(lines: Iterable[list[Point]], size: tuple[int, int]) -> Dots:
@@ -84,11 +87,14 @@ def _grown(dark: Dots, by: int) -> Dots:
     return grown[by:-by, by:-by]
 
 
-def _missed(lines: Iterable[list[Point]], dark: Dots) -> Iterator[tuple[int, int]]:
-    """The corners and ends of lines, in pixels, near which nothing is dark."""
+def _white_share(points: list[Point], dark: Dots) -> float:
+    """The share of places along a line, a pixel apart, that aren't dark."""
+    import numpy as np
+
+    ends = np.array(points)
+    steps = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(ends, axis=0).T))])
+    along = np.linspace(0.0, steps[-1], max(2, int(steps[-1]) + 1))
     high, wide = dark.shape
-    for points in lines:
-        for x, y in points:
-            column, row = min(max(int(x), 0), wide - 1), min(max(int(y), 0), high - 1)
-            if not dark[row, column]:
-                yield column, row
+    columns = np.clip(np.interp(along, steps, ends[:, 0]).astype(int), 0, wide - 1)
+    rows = np.clip(np.interp(along, steps, ends[:, 1]).astype(int), 0, high - 1)
+    return float(np.mean(~dark[rows, columns]))

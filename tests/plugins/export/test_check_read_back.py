@@ -4,15 +4,27 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
+from pathlib import Path
+from runpy import run_path
+from types import SimpleNamespace
+from typing import TYPE_CHECKING
 
 import pytest
 
 from oaktag import Draft
 from oaktag.pattern import Artifact
 from oaktag.pattern.read_back import Difference
+from oaktag_plugins import export_png, export_svg
 from oaktag_plugins.check_read_back import ReadBackOptions, run
+from oaktag_plugins.export_png import PngOptions
 from oaktag_plugins.export_svg import SvgOptions
-from oaktag_plugins.export_svg import run as export_svg
+
+if TYPE_CHECKING:
+    from tests.plugins.export import broken
+else:
+    broken = SimpleNamespace(**run_path(str(Path(__file__).with_name("broken.py"))))
+
+BREAKINGS = broken.BREAKINGS
 
 
 def right(draft: Draft, artifact: Artifact) -> Iterable[Difference]:
@@ -23,7 +35,7 @@ def wrong(draft: Draft, artifact: Artifact) -> Iterable[Difference]:
     return [Difference(f"place {number}", "side-panel-drive") for number in range(8)]
 
 
-def broken(draft: Draft, artifact: Artifact) -> Iterable[Difference]:
+def raising(draft: Draft, artifact: Artifact) -> Iterable[Difference]:
     raise AttributeError("no such thing")
 
 
@@ -34,7 +46,7 @@ def readers(monkeypatch: pytest.MonkeyPatch) -> None:
     from types import ModuleType
 
     module = ModuleType("readers_of_this_test")
-    module.__dict__.update(right=right, wrong=wrong, broken=broken, nothing=None)
+    module.__dict__.update(right=right, wrong=wrong, broken=raising, nothing=None)
     monkeypatch.setitem(sys.modules, "readers_of_this_test", module)
 
 
@@ -89,7 +101,7 @@ def test_reading_can_be_left_out_with_a_warning(draft: Draft) -> None:
 
 
 def test_files_that_show_all_pieces_only_together_are_counted(draft: Draft) -> None:
-    after = export_svg(draft, SvgOptions(files="pieces"))
+    after = export_svg.run(draft, SvgOptions(files="pieces"))
     assert run(after, ReadBackOptions()) == after
     less = after.evolve(artifacts=after.artifacts[1:])
     (finding,) = run(less, ReadBackOptions()).findings[len(draft.findings) :]
@@ -107,10 +119,31 @@ def test_files_that_show_all_pieces_only_together_are_counted(draft: Draft) -> N
     ],
 )  # fmt: skip
 def test_a_damaged_svg_file_goes(draft: Draft, old: bytes, new: bytes) -> None:
-    after = export_svg(draft, SvgOptions())
+    after = export_svg.run(draft, SvgOptions())
     (artifact,) = after.artifacts
     assert old in artifact.data
     bad = after.evolve(artifacts=(replace(artifact, data=artifact.data.replace(old, new, 1)),))
     checked = run(bad, ReadBackOptions())
     assert checked.artifacts == ()
     assert checked.has_errors
+
+
+@pytest.mark.parametrize("way", BREAKINGS)
+def test_a_broken_svg_writer_is_caught(monkeypatch: pytest.MonkeyPatch, draft: Draft, way: str) -> None:
+    assert broken.caught(broken.broken_run(monkeypatch, export_svg, BREAKINGS[way], draft, SvgOptions()))
+
+
+SEEN_BY_EYE = ("points for millimetres", "one per cent too large", "mirrored pieces", "a notch too few",
+               "a text too few", "a cut too many", "a piece too few")  # fmt: skip
+
+
+@pytest.mark.parametrize("way", SEEN_BY_EYE)
+def test_a_broken_preview_is_caught(monkeypatch: pytest.MonkeyPatch, draft: Draft, way: str) -> None:
+    options = PngOptions(width=2400)
+    assert broken.caught(broken.broken_run(monkeypatch, export_png, BREAKINGS[way], draft, options))
+
+
+def test_what_is_drawn_as_drafted_stays(monkeypatch: pytest.MonkeyPatch, draft: Draft) -> None:
+    for module, options in ((export_svg, SvgOptions()), (export_png, PngOptions(width=2400))):
+        after = broken.broken_run(monkeypatch, module, lambda sheet: sheet, draft, options)
+        assert broken.caught(after) == []
