@@ -58,8 +58,8 @@ def differences_in(draft: Draft, artifact: Artifact) -> Iterable[Difference]:
     grown = _grown(dark, 1)
     for points, stroke in lines:
         if not LINE_STYLES[stroke.role].dashes and _white_share(points, grown) > _LOST:
-            x, y = points[len(points) // 2]
-            reason = f"a {stroke.role} line of the draft is missing at pixel {x:.0f}, {y:.0f}"
+            middle = points[len(points) // 2]
+            reason = f"a {stroke.role} line of the draft is missing at pixel {middle[0]:.0f}, {middle[1]:.0f}"
             yield Difference(reason, stroke.piece)
             return
 
