@@ -31,13 +31,13 @@ class ListsOptions(Options):
     """File of the order of work, if the recipe works it out (`work.operations`)."""
 
     @property
-    def paths(self) -> tuple[str, str, str]:
-        """The files, in the order of `LISTS`."""
-        return self.cut_list, self.bill, self.operations
+    def paths(self) -> dict[str, str]:
+        """The files by option, in the order of `LISTS`."""
+        return {"cut-list": self.cut_list, "bill": self.bill, "operations": self.operations}
 
     @model_validator(mode="after")
     def _different(self) -> ListsOptions:
-        if len({*self.paths}) < len(self.paths):
+        if len({*self.paths.values()}) < len(self.paths):
             raise refuse_value("two lists have the same file", "three different names", "rename one of them")
         return self
 
@@ -48,10 +48,10 @@ def run(draft: Draft, options: ListsOptions) -> Draft:
     Raises:
         Refusal: an earlier stage made a file of one of the names.
     """
-    for (kind, rows_of), path in zip(LISTS.items(), options.paths, strict=True):
+    for (kind, rows_of), (key, path) in zip(LISTS.items(), options.paths.items(), strict=True):
         rows = rows_of(draft)
         if len(rows) > 1:
-            draft = with_file(draft, path, kind, csv_text(rows).encode(), reader=READER)
+            draft = with_file(draft, path, kind, csv_text(rows).encode(), reader=READER, key=key)
     return draft
 
 

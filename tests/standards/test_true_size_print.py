@@ -118,3 +118,28 @@ def test_the_printed_test_square_has_its_size_within_a_pixel(
     up = Box(square.min_x + 6.0, square.min_y - 0.3, square.min_x + 12.0, square.max_y + 0.3)
     assert extent(dark, across)[0] - weight == pytest.approx(side, abs=PIXEL)
     assert extent(dark, up)[1] - weight == pytest.approx(side, abs=PIXEL)
+
+
+def test_printed_tiles_show_all_of_every_outline(draft: Draft, tmp_path: Path) -> None:
+    # Poppler clips each page as a printer would; all pages together have every place of every cut line.
+    (artifact,) = export_pdf_tiles.run(draft, export_pdf_tiles.PdfTilesOptions()).artifacts
+    assert artifact.shown is not None
+    places = {
+        piece.id: [piece.outline.point_at(at) for at in np.arange(0.0, piece.outline.length, 2.0)]
+        for piece in draft.pieces
+    }
+    printed = {name: np.zeros(len(points), dtype=bool) for name, points in places.items()}
+    for number, page in enumerate(artifact.shown.pages, start=1):
+        if not page.placements:
+            continue
+        assert page.window is not None
+        inside = page.window.expanded(-0.3)
+        dark = ink(artifact, number, tmp_path)
+        for placement in page.placements:
+            for index, point in enumerate(places[placement.piece]):
+                x, y = placement.transform.apply(point)
+                if inside.min_x < x < inside.max_x and inside.min_y < y < inside.max_y:
+                    column, row = round(x / PIXEL), len(dark) - round(y / PIXEL)
+                    assert dark[row - 2 : row + 3, column - 2 : column + 3].any(), (number, x, y)
+                    printed[placement.piece][index] = True
+    assert all(seen.all() for seen in printed.values())

@@ -34,7 +34,14 @@ ResultFile = Annotated[str, AfterValidator(_result_file)]
 
 
 def with_file(
-    draft: Draft, path: str, kind: str, data: bytes, *, shown: Shown | None = None, reader: str = ""
+    draft: Draft,
+    path: str,
+    kind: str,
+    data: bytes,
+    *,
+    shown: Shown | None = None,
+    reader: str = "",
+    key: str = "file",
 ) -> Draft:
     """The draft with one more file.
 
@@ -45,6 +52,7 @@ def with_file(
         data: its bytes.
         shown: what a drawing shows of the draft.
         reader: `module:function` that reads the file back.
+        key: of the option that names the file.
 
     Raises:
         Refusal: an earlier stage made a file of that name.
@@ -52,7 +60,7 @@ def with_file(
     if any(artifact.path == path for artifact in draft.artifacts):
         raise Refusal(
             "an earlier stage already makes a file of that name",
-            key="file",
+            key=key,
             source="recipe",
             found=path,
             valid="a name that no other stage of the recipe uses",
